@@ -1,0 +1,1 @@
+"""Reads the exports of waste-chute controllers: timeline, intervals, cycles, findings."""

@@ -1,0 +1,67 @@
+"""Every error raised on purpose, one base class.
+
+AnalyzerError
+├── UsageError      exit 2: the command line asks for something that cannot be
+├── SettingsError   exit 2: a site or profile file is wrong
+│   ├── SiteError
+│   └── ProfileError
+├── StoreError      exit 2: the store folder is something else, newer, or cannot be written
+├── InputError      exit 3: an export cannot be read
+└── TableError      exit 2: a table lacks a column (a mistake of the caller)
+
+A bad line is not an error but a row of `rejects`; these are for what stops a file.
+"""
+
+
+class AnalyzerError(Exception):
+    """Says in one line where, what was found, what was expected and what to do."""
+
+    exit_status = 2
+
+    def __init__(self, where: str, found: str, expected: str, fix: str) -> None:
+        """Take the four parts, each a short phrase without a full stop.
+
+        Args:
+            where: File, then line or key path, or the argument.
+            found: What stands there.
+            expected: What is allowed there.
+            fix: What the person can do.
+        """
+        self.where, self.found, self.expected, self.fix = where, found, expected, fix
+        super().__init__(one_line(f"{where}: found {found}, expected {expected}. {fix}."))
+
+
+class UsageError(AnalyzerError):
+    """The command line asks for something that cannot be."""
+
+
+class SettingsError(AnalyzerError):
+    """A file that people write, site or profile, is wrong."""
+
+
+class SiteError(SettingsError):
+    """A site file is wrong."""
+
+
+class ProfileError(SettingsError):
+    """A profile file is wrong, or none or several fit an export."""
+
+
+class StoreError(AnalyzerError):
+    """A store folder is something else, from a newer version, or cannot be used."""
+
+
+class InputError(AnalyzerError):
+    """An export cannot be read."""
+
+    exit_status = 3
+
+
+class TableError(AnalyzerError):
+    """A table lacks a column that a function needs."""
+
+
+def one_line(text: str) -> str:
+    """Fold white space and control characters, so that a message stays on its line."""
+    printable = "".join(c if c.isprintable() else " " for c in text)
+    return " ".join(printable.split())

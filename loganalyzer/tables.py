@@ -1,0 +1,143 @@
+"""Columns, types and units of every table that leaves the project.
+
+Times are UTC microseconds, `device_time` a wall clock without zone; `*_s` are seconds;
+`seconds` too. Text columns are pandas categories in memory and dictionaries in Parquet.
+A table may carry more columns than stand here only inside a module.
+"""
+
+import pandas as pd
+import pyarrow as pa
+
+from loganalyzer.errors import TableError
+
+TEXT = pa.dictionary(pa.int32(), pa.string())
+UTC = pa.timestamp("us", tz="UTC")
+WALL = pa.timestamp("us")
+NUMBER = pa.float64()
+COUNT = pa.int64()
+YES_NO = pa.bool_()
+
+SIGNALS = (
+    "press", "refusal", "positioning", "unlocked", "open", "clearing", "lockout", "full",
+    "service", "fault", "power", "compacting", "clock", "level", "note",
+)  # fmt: skip
+EDGES = ("on", "off", "mark")
+SIGNAL_EDGES = {
+    "press": ("mark",), "refusal": ("mark",), "positioning": ("on", "off"),
+    "unlocked": ("on", "off"), "open": ("on", "off"), "clearing": ("on", "off"),
+    "lockout": ("on", "off"), "full": ("on", "off"), "service": ("on", "off"),
+    "fault": ("on", "off", "mark"), "power": ("on", "off"), "compacting": ("on", "off"),
+    "clock": ("mark",), "level": ("mark",), "note": ("on", "off", "mark"),
+}  # fmt: skip
+# Signals that mean nothing without the door, or without the material, they belong to.
+NEEDS_FLOOR = ("press", "refusal", "unlocked", "open", "lockout")
+# How far a time can be trusted, from worst to best: where two apply the earlier one stands.
+CLOCK_MARKS = ("unanchored", "step", "drift", "fold", "gap", "sampled", "exact")
+COMPONENTS = (
+    "door", "contact", "latch", "sorter", "container", "compactor", "wiring", "control",
+    "power", "fire", "other",
+)  # fmt: skip
+INCIDENT_KINDS = (
+    "stuck_door", "container_full", "abuse_lockout", "sorter_fault", "latch_fault",
+    "interlock_breach", "contact_chatter", "common_cause", "compactor_jam", "power_loss",
+    "service", "log_gap", "other_fault",
+)  # fmt: skip
+AUDIENCES = ("manager", "technician", "coordinator")
+
+
+def _schema(**columns: pa.DataType) -> pa.Schema:
+    return pa.schema(list(columns.items()))
+
+
+TABLES: dict[str, pa.Schema] = {
+    "timeline": _schema(
+        site=TEXT, chute=TEXT, time=UTC, device_time=WALL, seq=COUNT, floor=TEXT, signal=TEXT,
+        edge=TEXT, stream=TEXT, code=TEXT, value=NUMBER, clock=TEXT, source=TEXT, line=COUNT,
+    ),
+    "intervals": _schema(
+        site=TEXT, chute=TEXT, signal=TEXT, floor=TEXT, stream=TEXT, code=TEXT, start=UTC,
+        end=UTC, seconds=NUMBER, start_known=YES_NO, end_known=YES_NO, ended_by=TEXT,
+        source=TEXT, line=COUNT,
+    ),
+    "cycles": _schema(
+        site=TEXT, chute=TEXT, cycle=COUNT, floor=TEXT, stream=TEXT, pressed=UTC, unlocked=UTC,
+        opened=UTC, closed=UTC, cleared=UTC, positioning_s=NUMBER, wait_s=NUMBER,
+        reach_s=NUMBER, open_s=NUMBER, clear_s=NUMBER, outcome=TEXT, source=TEXT, line=COUNT,
+    ),
+    "visits": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, stream=TEXT, start=UTC, end=UTC, presses=COUNT,
+        refusals=COUNT, wait_s=NUMBER, result=TEXT, source=TEXT, line=COUNT,
+    ),
+    "incidents": _schema(
+        incident=pa.string(), site=TEXT, chute=TEXT, kind=TEXT, floor=TEXT, stream=TEXT,
+        code=TEXT, start=UTC, end=UTC, seconds=NUMBER, ongoing=YES_NO, inferred=YES_NO,
+        refused=COUNT, evidence=pa.string(), **{"for": TEXT}, advice=pa.string(),
+    ),
+    "floors": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, units=COUNT, presses=COUNT, visits=COUNT,
+        served=COUNT, cycles=COUNT, open_s_median=NUMBER, open_s_p90=NUMBER, open_s_p99=NUMBER,
+        stuck=COUNT, lockouts=COUNT, lockout_episodes=COUNT, episodes_per_100_visits=NUMBER,
+        low=NUMBER, high=NUMBER, shrunken=NUMBER, q_value=NUMBER, flagged=YES_NO,
+        reason=pa.string(),
+    ),  # and a column cycles_STREAM for each stream
+    "coverage": _schema(
+        site=TEXT, chute=TEXT, start=UTC, end=UTC, seconds=NUMBER, covered=YES_NO,
+        events=COUNT, reason=pa.string(), source=TEXT, line=COUNT,
+    ),
+    "imports": _schema(
+        source=pa.string(), name=pa.string(), site=pa.string(), chute=pa.string(),
+        profile=pa.string(), lines=COUNT, events=COUNT, duplicates=COUNT, ignored=COUNT,
+        rejected=COUNT, first=UTC, last=UTC, imported_at=UTC, status=pa.string(),
+    ),
+    "rejects": _schema(source=pa.string(), line=COUNT, reason=pa.string(), text=pa.string()),
+}  # fmt: skip
+
+# What pairs an on with its off, besides the chute and the signal itself.
+PAIRED_WITHIN = {
+    "unlocked": ("floor",), "open": ("floor",), "lockout": ("floor",), "full": ("stream",),
+    "compacting": ("stream",), "fault": ("floor", "code"), "positioning": (), "clearing": (),
+    "service": (), "power": (),
+}  # fmt: skip
+
+
+def require(table: pd.DataFrame, *columns: str) -> None:
+    """Check that a table has the columns a function reads.
+
+    Raises:
+        TableError: One or more are missing; the message names them.
+    """
+    missing = [name for name in columns if name not in table.columns]
+    if missing:
+        raise TableError(
+            "table", f"no column {', '.join(missing)}", f"the columns {', '.join(columns)}",
+            "Pass a table as tables.py describes it",
+        )  # fmt: skip
+
+
+def empty(name: str) -> pd.DataFrame:
+    """A table of that name without rows: the columns and types of `TABLES[name]`."""
+    frame: pd.DataFrame = TABLES[name].empty_table().to_pandas()
+    return frame
+
+
+def conform(table: pd.DataFrame, name: str) -> pa.Table:
+    """The table's columns in the order and types of `TABLES[name]`; further columns follow.
+
+    Args:
+        table: Any order of columns and rows; a column that is missing becomes null.
+        name: A key of `TABLES`.
+    """
+    schema = TABLES[name]
+    known = [
+        pa.array(table[field.name], field.type, from_pandas=True)
+        if field.name in table.columns
+        else pa.nulls(len(table), field.type)
+        for field in schema
+    ]
+    extra = [column for column in table.columns if column not in schema.names]
+    arrays = known + [pa.array(table[column], from_pandas=True) for column in extra]
+    fields = list(schema) + [
+        pa.field(column, array.type)
+        for column, array in zip(extra, arrays[len(known) :], strict=True)
+    ]
+    return pa.table(arrays, schema=pa.schema(fields))
