@@ -1,0 +1,174 @@
+"""Formulas from books, on columns of numbers.
+
+Nothing here knows of chutes. A result that the numbers cannot give is NaN, never an error,
+so that one empty group does not stop a table.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import gammaincinv, ndtri
+
+Numbers = NDArray[np.float64]
+
+
+def wilson(hits: ArrayLike, trials: ArrayLike, level: float = 0.95) -> tuple[Numbers, Numbers]:
+    """The score interval of a share.
+
+    Args:
+        hits: Counts, shape (n,).
+        trials: Counts, shape (n,); 0 or NaN gives NaN.
+        level: Share of intervals that hold the truth, 0 to 1.
+
+    Returns:
+        Lower and upper limits of hits / trials, each of shape (n,).
+
+    Source: E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209-212; method 3 of R. G. Newcombe,
+        Stat. Med. 17 (1998) 857-872.
+    """
+    x, n = _floats(hits), _floats(trials)
+    n = np.where(n > 0, n, np.nan)
+    z = ndtri(0.5 + level / 2)
+    centre = (x + z**2 / 2) / (n + z**2)
+    half = z / (n + z**2) * np.sqrt(x * (n - x) / n + z**2 / 4)
+    return np.maximum(centre - half, 0.0), np.minimum(centre + half, 1.0)
+
+
+def poisson_interval(counts: ArrayLike, level: float = 0.95) -> tuple[Numbers, Numbers]:
+    """The exact interval of a Poisson mean; divide both limits by the exposure for a rate.
+
+    Args:
+        counts: Events seen, shape (n,); NaN gives NaN.
+        level: Share of intervals that hold the truth, 0 to 1.
+
+    Returns:
+        Lower and upper limits of the mean, each of shape (n,); the lower is 0 at count 0.
+
+    Source: F. Garwood, Biometrika 28 (1936) 437-442. The chi-square quantiles of the paper
+        are written as quantiles of the gamma distribution.
+    """
+    n, tail = _floats(counts), (1 - level) / 2
+    low = np.where(n > 0, gammaincinv(np.where(n > 0, n, 1.0), tail), 0.0 * n)
+    return low, gammaincinv(n + 1, 1 - tail)
+
+
+def kaplan_meier(durations: ArrayLike, observed: ArrayLike) -> pd.DataFrame:
+    """The share still going on after each time, where some ends were not seen.
+
+    Args:
+        durations: How long each was followed, shape (n,), any unit; NaN is left out.
+        observed: Whether its end was seen (else it was cut off then), shape (n,).
+
+    Returns:
+        One row a distinct time at which an end was seen, ascending: `time`, `at_risk`,
+        `events`, `survival` and its standard error `se` (Greenwood; NaN at survival 0).
+        One that is cut off at a time is still at risk at that time.
+
+    Source: E. L. Kaplan, P. Meier, J. Am. Stat. Assoc. 53 (1958) 457-481.
+    """
+    time, seen = _floats(durations), np.asarray(observed, dtype=bool)
+    time, seen = time[~np.isnan(time)], seen[~np.isnan(time)]
+    times, events = np.unique(time[seen], return_counts=True)
+    at_risk = len(time) - np.searchsorted(np.sort(time), times, side="left")
+    survival = np.cumprod(1 - events / at_risk)
+    left = np.where(at_risk > events, at_risk - events, np.nan)
+    se = survival * np.sqrt(np.cumsum(events / (at_risk * left)))
+    return pd.DataFrame(
+        {"time": times, "at_risk": at_risk, "events": events, "survival": survival, "se": se}
+    )
+
+
+def survival_quantile(curve: pd.DataFrame, share: float) -> float:
+    """The time by which a share has ended, or NaN where the curve stays above it.
+
+    Args:
+        curve: What `kaplan_meier` returns.
+        share: 0.5 for the median.
+    """
+    # A product of fractions may miss the exact share by the last bit.
+    reached = curve["time"][curve["survival"] <= 1 - share + 1e-12]
+    return float(reached.iloc[0]) if len(reached) else float("nan")
+
+
+@dataclass(frozen=True)
+class Trend:
+    """A straight trend: slope with its interval, Kendall's tau and its p-value."""
+
+    slope: float
+    low: float
+    high: float
+    tau: float
+    p: float
+    n: int
+
+
+def theil_sen(x: ArrayLike, y: ArrayLike, level: float = 0.95) -> Trend:
+    """The median of all slopes between two points, and a test that there is a trend.
+
+    Args:
+        x: Shape (n,).
+        y: Shape (n,).
+        level: Share of intervals that hold the truth, 0 to 1.
+
+    Returns:
+        All NaN where fewer than three points or no spread in `x` leave nothing to say.
+        p is exact for small n without ties, else from the normal approximation.
+
+    Source: P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379-1389; M. G. Kendall, Biometrika 30
+        (1938) 81-93; both as computed by scipy.stats.
+    """
+    # Heavy, and only a summary of trends needs it.
+    from scipy.stats import kendalltau, theilslopes
+
+    x, y = _floats(x), _floats(y)
+    if len(x) < 3 or np.ptp(x) == 0:
+        nan = float("nan")
+        return Trend(nan, nan, nan, nan, nan, len(x))
+    slope, _, low, high = theilslopes(y, x, level)
+    if np.ptp(y) == 0:
+        return Trend(0.0, float(low), float(high), 0.0, 1.0, len(x))
+    tau, p = kendalltau(x, y)
+    return Trend(float(slope), float(low), float(high), float(tau), float(p), len(x))
+
+
+def benjamini_hochberg(p_values: ArrayLike) -> Numbers:
+    """Adjusted p-values: acting on those up to q keeps false discoveries at a share of q.
+
+    Args:
+        p_values: Shape (n,); NaN stays NaN and does not count as a test.
+
+    Source: Y. Benjamini, Y. Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300.
+    """
+    p = _floats(p_values)
+    adjusted = np.full(len(p), np.nan)
+    known = np.flatnonzero(~np.isnan(p))
+    order = known[np.argsort(-p[known], kind="stable")]
+    ranks = np.arange(len(order), 0, -1)
+    scaled = p[order] * len(order) / ranks
+    adjusted[order] = np.minimum(np.minimum.accumulate(scaled), 1.0)
+    return adjusted
+
+
+def free_fall_s(height_m: ArrayLike) -> Numbers:
+    """Seconds that anything takes at least to fall so far from rest; NaN for no height.
+
+    Air and walls only slow the fall, so no real fall is faster.
+
+    Args:
+        height_m: Shape (n,), metres; NaN gives NaN, a negative height too.
+
+    Source: t = sqrt(2 h / g); standard gravity 9.80665 m/s2, 3rd CGPM (1901).
+    """
+    height = _floats(height_m)
+    return np.sqrt(2 * np.where(height >= 0, height, np.nan) / STANDARD_GRAVITY)
+
+
+STANDARD_GRAVITY = 9.80665  # m/s2
+
+
+def _floats(values: ArrayLike) -> Numbers:
+    if isinstance(values, pd.Series):
+        return values.to_numpy(dtype="float64", na_value=np.nan)
+    return np.asarray(values, dtype="float64")
