@@ -8,6 +8,7 @@ Each layout reads with `kept_lines`, or with `blocks` and `without_preamble` whe
 may belong to a record.
 """
 
+import codecs
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -16,13 +17,11 @@ from typing import BinaryIO
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from loganalyzer.readers.encoding import Offsets, mended, utf8_pieces
 from loganalyzer.readers.records import LINE_LIMIT, REJECTS, TEXT_LIMIT, rejects_table
 
 BLOCK_BYTES = 4 << 20
-NO_REJECTS = REJECTS.empty_table()
 
 
 @dataclass(frozen=True)
@@ -44,7 +43,7 @@ class Block:
     numbers: Offsets
     lines: int
     ignored: int = 0
-    rejects: pa.Table = field(default=NO_REJECTS)
+    rejects: pa.Table = field(default_factory=REJECTS.empty_table)
 
     def __len__(self) -> int:
         return len(self.numbers)
@@ -121,7 +120,8 @@ def blocks(
     for text, too_long in _whole_lines(pieces, line_limit):
         block = _too_long(text, first) if too_long else _block(text, first)
         first += block.lines
-        yield block
+        if block.lines:
+            yield block
 
 
 def kept_lines(source: Iterable[Block], skip_lines: int) -> Iterator[Block]:
@@ -241,7 +241,9 @@ def _block(text: bytes, first: int) -> Block:
 
 
 def _too_long(head: bytes, first: int) -> Block:
-    text = mended(head + b"\n").decode("utf-8", "replace").removesuffix("\n")
-    return Block(
-        b"", np.zeros(0, np.int64), 1, 0, rejects_table([first], ["line too long"], [text])
-    )
+    try:  # the head may end within a character, which an incremental decoder lets pass
+        text = codecs.getincrementaldecoder("utf-8")().decode(head)
+    except UnicodeDecodeError:
+        text = head.decode("cp1252", "replace")
+    rejects = rejects_table([first], ["line too long"], [text])
+    return Block(b"", np.zeros(0, np.int64), 1, 0, rejects)

@@ -47,6 +47,8 @@ def utf8_pieces(stream: BinaryIO, encoding: str | None, name: str, size: int) ->
             name, "binary content", "lines of text",
             'Give a text export; if it is UTF-16 text, write encoding = "utf-16-le" in the profile',
         )  # fmt: skip
+    if decoder is not None:
+        decoder.reset()
     for piece in _pieces(head[len(mark) :], stream, size):
         yield piece if decoder is None else decoder.decode(piece).encode("utf-8", "replace")
     if decoder is not None:
