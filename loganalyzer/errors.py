@@ -12,6 +12,8 @@ AnalyzerError
 A bad line is not an error but a row of `rejects`; these are for what stops a file.
 """
 
+from collections.abc import Sequence
+
 
 class AnalyzerError(Exception):
     """Says in one line where, what was found, what was expected and what to do."""
@@ -36,7 +38,20 @@ class UsageError(AnalyzerError):
 
 
 class SettingsError(AnalyzerError):
-    """A file that people write, site or profile, is wrong."""
+    """A file that people write, site or profile, is wrong: the text has a line for each mistake.
+
+    Attributes:
+        lines: The line of each mistake, this one's first.
+    """
+
+    def __init__(
+        self, where: str, found: str, expected: str, fix: str,
+        others: Sequence["SettingsError"] = (),
+    ) -> None:  # fmt: skip
+        """Take the four parts of the first mistake, and the errors of the others."""
+        super().__init__(where, found, expected, fix)
+        self.lines: tuple[str, ...] = (str(self), *(str(other) for other in others))
+        self.args = ("\n".join(self.lines),)
 
 
 class SiteError(SettingsError):

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field
 
 from loganalyzer.errors import ProfileError
-from loganalyzer.settings import Count, PositiveCount, Settings, Word, YesNo, check, read_text
+from loganalyzer.settings import Count, PositiveCount, Settings, Texts, Word, YesNo, check, read_text
 
 LAYOUTS = ("delimited", "lines", "syslog", "json", "fixed", "samples", "sheet")
 REFUSALS = ("busy", "full", "service", "lockout", "fault")
@@ -24,12 +24,6 @@ Component = Literal[
 ]  # fmt: skip
 
 
-def _listed(value: Any) -> Any:
-    return (value,) if isinstance(value, str) else value
-
-
-# One text, or several in a list.
-Texts = Annotated[tuple[str, ...], BeforeValidator(_listed), Field(min_length=1)]
 
 
 class Delimited(Settings):
@@ -202,4 +196,4 @@ def parse_profile(text: str, file: str) -> Profile:
     Raises:
         ProfileError: The text is wrong; one line for each mistake.
     """
-    return check(Profile, text, file, ProfileError, **{"@text": text, "@file": file})
+    return check(Profile, text, file, ProfileError, {"@text": text, "@file": file})

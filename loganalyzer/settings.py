@@ -1,24 +1,26 @@
-"""What site and profile files have in common: TOML in, one line for each mistake out.
+"""What site and profile files have in common: TOML in, checked tables out."""
 
-A file is checked by pydantic models; what those say is turned into our four parts (where, found,
-expected, fix), with the key path as a person reads it and the nearest word that is allowed.
-"""
-
-import re
 import tomllib
-from collections.abc import Iterator, Sequence
-from difflib import get_close_matches
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Annotated, Any, NamedTuple, NoReturn, TypeVar
+from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
-from pydantic_core import PydanticCustomError
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    ValidationError,
+)
 
-from loganalyzer.errors import SettingsError, one_line
+from loganalyzer.errors import SettingsError
+from loganalyzer.mistakes import Mistake, nearest, refuse, syntax_error, told, toml
 
 # Numbers are numbers: neither '90' nor true is one.
-Positive = Annotated[float, Field(strict=True, gt=0, allow_inf_nan=False)]
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0)]
 Count = Annotated[int, Field(strict=True, ge=0)]
 PositiveCount = Annotated[int, Field(strict=True, gt=0)]
 YesNo = Annotated[bool, Field(strict=True)]
@@ -26,38 +28,63 @@ Id = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]+$")]
 Word = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 
 
-class Settings(BaseModel):
-    """A table of a settings file: frozen, and every key it does not know is a mistake."""
+def filled(expected: str) -> AfterValidator:
+    """A check that a list is not empty."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+    def check_list(value: tuple[Any, ...]) -> tuple[Any, ...]:
+        if not value:
+            refuse([Mistake((), "an empty list", expected, None)])
+        return value
 
-
-class Mistake(NamedTuple):
-    """One mistake: its key path below the table that was checked, and three of the four parts."""
-
-    path: tuple[str | int, ...]
-    found: str
-    expected: str
-    fix: str
+    return AfterValidator(check_list)
 
 
-def refuse(mistakes: Sequence[Mistake]) -> None:
-    """Inside a validator: make these mistakes errors of the table being checked, if any."""
-    if mistakes:
-        raise PydanticCustomError("mistakes", "see context", {"mistakes": list(mistakes)})
-
-
-def nearest(word: str, allowed: Sequence[str]) -> str | None:
-    """The allowed word that looks most like this one, letter case ignored; None if none does."""
-    folded = {choice.casefold(): choice for choice in reversed(allowed)}
-    close = get_close_matches(word.casefold(), folded, n=1, cutoff=0.5)
-    return folded[close[0]] if close else None
-
+# One text, or several in a list; at least one.
+Texts = Annotated[
+    tuple[Annotated[str, StringConstraints(min_length=1)], ...],
+    BeforeValidator(lambda value: (value,) if isinstance(value, str) else value),
+    filled("a text, or several in a list"),
+]
 
 M = TypeVar("M", bound=BaseModel)
 
 
-def check(model: type[M], text: str, file: str, error: type[SettingsError], **more: str) -> M:
+class Settings(BaseModel):
+    """A table of a settings file: frozen, and every key it does not know is a mistake."""
+
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", validate_by_name=True, validate_by_alias=True
+    )
+
+
+def one_of(words: Sequence[str], what: str) -> AfterValidator:
+    """A check that a text is one of these words; the nearest is proposed."""
+
+    def check_word(word: str) -> str:
+        if word not in words:
+            guess = nearest(word, words)
+            allowed = f"{what}: {', '.join(words)}"
+            refuse([Mistake((), toml(word), allowed, guess and toml(guess))])
+        return word
+
+    return AfterValidator(check_word)
+
+
+def once(names: Sequence[str], table: str, key: str) -> list[Mistake]:
+    """A mistake for each of these names that stood before: item `n` of `table`, its `key`."""
+    return [
+        Mistake(
+            (table, place, key), f"{toml(name)} a second time", f"every {key} once",
+            f"Rename or remove one {table}", whole=True,
+        )
+        for place, name in enumerate(names)
+        if name in names[:place]
+    ]  # fmt: skip
+
+
+def check(
+    model: type[M], text: str, file: str, error: type[SettingsError], more: Mapping[str, Any]
+) -> M:
     """TOML text as a model.
 
     Args:
@@ -65,7 +92,7 @@ def check(model: type[M], text: str, file: str, error: type[SettingsError], **mo
         text: The file's text; a byte-order mark at its start is skipped.
         file: Its name for messages.
         error: What to raise.
-        more: Further keys that do not stand in the file.
+        more: Keys to add that do not stand in the file.
 
     Raises:
         SettingsError: Of the class `error`, with one line for each mistake.
@@ -73,16 +100,29 @@ def check(model: type[M], text: str, file: str, error: type[SettingsError], **mo
     try:
         raw = tomllib.loads(text.removeprefix("\ufeff"))
     except tomllib.TOMLDecodeError as problem:
-        raise error(file, str(problem), "TOML", "Mend it") from None
+        raise syntax_error(problem, text, file, error) from None
     try:
         return model.model_validate({**raw, **more}, by_alias=True, by_name=False)
     except ValidationError as problem:
-        raise error(file, str(problem), "valid keys", "Mend it") from None
+        raise told(problem, model, raw, file, error) from None
 
 
 def read_text(path: Path, error: type[SettingsError]) -> str:
-    """A settings file's text, UTF-8 with or without byte-order mark."""
+    """A settings file's text, UTF-8 with or without byte-order mark.
+
+    Raises:
+        SettingsError: Of the class `error`: there is no such file, or it is not such text.
+    """
     try:
-        return path.read_bytes().decode("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as problem:
-        raise error(str(path), str(problem), "a UTF-8 file", "Mend it") from None
+        content = path.read_bytes()
+    except OSError as problem:
+        why = problem.strerror or type(problem).__name__
+        raise error(str(path), f"a file that cannot be read ({why})", "a TOML file",
+                    "Check the path and who may read it") from None  # fmt: skip
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
+        line = content.count(b"\n", 0, problem.start) + 1
+        raise error(f"{path}: line {line}", f"the byte 0x{content[problem.start]:02x}",
+                    "text in UTF-8", "Save the file as UTF-8") from None  # fmt: skip
+

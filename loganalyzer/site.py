@@ -1,14 +1,77 @@
 """A site file: one building or campus, its chutes, their limits, streams and floors."""
 
-from collections.abc import Mapping
+import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Self
+from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import Field, field_validator
+from dateutil.rrule import rrulestr
+from pydantic import AfterValidator, Field, model_validator
 
 from loganalyzer.errors import SiteError
-from loganalyzer.settings import Id, Number, Positive, PositiveCount, Settings, Word, check, read_text
+from loganalyzer.mistakes import Mistake, nearest, refuse, toml
+from loganalyzer.settings import (
+    Id,
+    Number,
+    Positive,
+    PositiveCount,
+    Settings,
+    Word,
+    check,
+    filled,
+    once,
+    one_of,
+    read_text,
+)
+
+KINDS = ("refuse", "recycling", "organics", "linen", "other")
+RULE_KEYS = (
+    "FREQ", "INTERVAL", "BYDAY", "BYHOUR", "BYMINUTE", "BYSECOND", "BYMONTH", "BYMONTHDAY",
+    "BYYEARDAY", "BYWEEKNO", "BYSETPOS", "WKST", "COUNT", "UNTIL",
+)  # fmt: skip
+FREQUENCIES = ("YEARLY", "MONTHLY", "WEEKLY", "DAILY", "HOURLY", "MINUTELY", "SECONDLY")
+
+
+def _zone(name: str) -> str:
+    """Refuse what is no IANA time zone; the nearest is sought by place name too."""
+    try:
+        ZoneInfo(name)
+    except (ValueError, OSError, KeyError):
+        zones = sorted(available_timezones())
+        places = {zone.rpartition("/")[2]: zone for zone in zones}
+        guess = nearest(name, zones) or places.get(nearest(name, places) or "")
+        expected = "an IANA time zone such as 'Europe/Lisbon'"
+        refuse([Mistake((), toml(name), expected, guess and f'"{guess}"')])
+    return name
+
+
+def _rule(text: str) -> str:
+    """Refuse a recurrence rule that dateutil cannot read, or that would never move on."""
+    try:
+        if re.search(r"INTERVAL=0*(;|$)", text, re.IGNORECASE):
+            raise ValueError("INTERVAL must be above 0")
+        rrulestr(text)
+    except (ValueError, TypeError, KeyError, IndexError, AttributeError) as problem:
+        found = f"{toml(text)} ({'no FREQ' if 'FREQ' not in text.upper() else problem})"
+        expected = "an RFC 5545 rule such as 'FREQ=WEEKLY;BYDAY=TU,FR;BYHOUR=7'"
+        refuse([Mistake((), found, expected, f'"{_mended(text)}"' if _mended(text) else None)])
+    return text
+
+
+def _mended(rule: str) -> str | None:
+    """The rule with each misspelt key and frequency replaced; None where that mends nothing."""
+    parts = [part.partition("=")[::2] for part in rule.split(";")]
+    keys = [(nearest(key, RULE_KEYS) or key, value) for key, value in parts]
+    mended = ";".join(
+        f"{key}={nearest(value, FREQUENCIES) or value if key == 'FREQ' else value}"
+        for key, value in keys
+    )
+    try:
+        rrulestr(mended)
+    except (ValueError, TypeError, KeyError, IndexError, AttributeError):
+        return None
+    return mended if mended != rule else None
 
 
 class Limits(Settings):
@@ -28,40 +91,60 @@ class Limits(Settings):
 class Stream(Settings):
     """A material a user can select: `container_l` in litres, `pickup` an RFC 5545 rule."""
 
-    id: Word
-    kind: Literal["refuse", "recycling", "organics", "linen", "other"]
-    container_l: Positive | None = None
-    density_kg_m3: Positive | None = None
-    pickup: str | None = None
+    id: Word = Field(description="the id used in events", examples=["recycling"])
+    kind: Annotated[str, one_of(KINDS, "a kind of material")] = Field(
+        description=", ".join(KINDS), examples=["recycling"]
+    )
+    container_l: Positive | None = Field(default=None, examples=[1100])
+    density_kg_m3: Positive | None = Field(default=None, examples=[60])
+    pickup: Annotated[str, AfterValidator(_rule)] | None = None
 
 
 class Floor(Settings):
     """An intake door: `elevation_m` of its sill above the sorter inlet, `units` served."""
 
-    label: Word
-    elevation_m: Number | None = None
-    units: PositiveCount | None = None
+    label: Word = Field(description="the floor as people say it", examples=["7"])
+    elevation_m: Number | None = Field(default=None, examples=[21.0])
+    units: PositiveCount | None = Field(default=None, examples=[8])
 
 
 class Chute(Settings):
     """One gravity chute with its own controller; `profile` tells how that writes its export."""
 
-    id: Id
-    profile: Word
+    id: Id = Field(description="letters, digits, '-' and '_'", examples=["A"])
+    profile: Word = Field(
+        description="a profile that ships, or the path of a profile file beside this file",
+        examples=["semicolon-text"],
+    )
     limits: Limits = Limits()
     streams: tuple[Stream, ...] = Field(default=(), validation_alias="stream")
     floors: tuple[Floor, ...] = Field(default=(), validation_alias="floor")
 
+    @model_validator(mode="after")
+    def _names_once(self) -> Self:
+        streams = once([stream.id for stream in self.streams], "stream", "id")
+        refuse(streams + once([floor.label for floor in self.floors], "floor", "label"))
+        return self
+
 
 class _Head(Settings):
-    id: Id
-    name: Word
-    time_zone: str
+    id: Id = Field(description="letters, digits, '-' and '_'", examples=["quay-terrace"])
+    name: Word = Field(description="the site's name", examples=["Quay Terrace"])
+    time_zone: Annotated[str, AfterValidator(_zone)] = Field(
+        description="an IANA time zone", examples=["Europe/Lisbon"]
+    )
 
 
 class _SiteFile(Settings):
-    site: _Head
-    chutes: tuple[Chute, ...] = Field(validation_alias="chute", min_length=1)
+    site: _Head = Field(description="a table [site] with id, name and time_zone")
+    chutes: Annotated[tuple[Chute, ...], filled("a table [[chute]] for each chute")] = Field(
+        validation_alias="chute", description="a table [[chute]] for each chute"
+    )
+
+    @model_validator(mode="after")
+    def _names_once(self) -> Self:
+        refuse(once([chute.id for chute in self.chutes], "chute", "id"))
+        return self
 
 
 @dataclass(frozen=True)
@@ -87,8 +170,9 @@ class Site:
         for chute in self.chutes:
             if chute.id == id:
                 return chute
-        known = ", ".join(chute.id for chute in self.chutes)
-        raise SiteError(self.file or self.id, f"no chute '{id}'", f"one of {known}", "Name one of them")
+        known = [chute.id for chute in self.chutes]
+        fix = f"Write {nearest(id, known) or known[0]}"
+        raise SiteError(self.file or self.id, f"no chute '{id}'", ", ".join(known), fix)
 
 
 def load_site(path: Path) -> Site:
@@ -106,6 +190,6 @@ def parse_site(text: str, file: str) -> Site:
     Raises:
         SiteError: The text is wrong; one line for each mistake.
     """
-    checked = check(_SiteFile, text, file, SiteError)
+    checked = check(_SiteFile, text, file, SiteError, {})
     head = checked.site
     return Site(head.id, head.name, head.time_zone, checked.chutes, text, file)
