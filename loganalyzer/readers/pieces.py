@@ -1,0 +1,62 @@
+"""Pieces of a block of bytes as Arrow strings, without a loop over lines."""
+
+import numpy as np
+import pyarrow as pa
+
+Bytes = np.ndarray  # uint8, UTF-8
+Places = np.ndarray  # int64, offsets into Bytes
+
+
+def pieces(data: Bytes, starts: Places, ends: Places, null: np.ndarray | None = None) -> pa.Array:
+    """Cut pieces out of a block.
+
+    Args:
+        data: UTF-8.
+        starts: Where each piece begins, any order.
+        ends: Where it ends; not before its start, and both between characters.
+        null: Where there is no piece (bool), or None if there is one everywhere.
+
+    Returns:
+        A string array, one a piece.
+    """
+    lengths = ends - starts
+    if null is not None:
+        lengths = np.where(null, 0, lengths)
+    offsets = np.zeros(len(lengths) + 1, np.int32)
+    np.cumsum(lengths, out=offsets[1:])
+    return _array(_gather(data, starts, lengths, offsets), offsets, null)
+
+
+def lines_array(data: bytes, starts: Places) -> pa.Array:
+    r"""Lines as a string array, each with its ``\n``; no bytes are copied.
+
+    Args:
+        data: UTF-8 lines, each ended by ``\n``, nothing between them.
+        starts: Where each line begins.
+    """
+    offsets = np.append(starts, len(data)).astype(np.int32)
+    return _array(data, offsets, None)
+
+
+def _array(data: bytes | Bytes, offsets: np.ndarray, null: np.ndarray | None) -> pa.Array:
+    valid = None if null is None or not null.any() else _bits(~null)
+    buffers = [valid, pa.py_buffer(offsets), pa.py_buffer(data)]
+    return pa.Array.from_buffers(pa.string(), len(offsets) - 1, buffers)
+
+
+def _bits(valid: np.ndarray) -> pa.Buffer:
+    return pa.py_buffer(np.packbits(valid, bitorder="little"))
+
+
+def _gather(data: Bytes, starts: Places, lengths: np.ndarray, offsets: np.ndarray) -> Bytes:
+    """The bytes of all pieces one after another."""
+    if len(lengths) == 0 or offsets[-1] == 0:
+        return np.zeros(0, np.uint8)
+    width = int(lengths[0])
+    if (lengths == width).all():  # stamps of one width: whole windows are copied at once
+        whole: Bytes = np.lib.stride_tricks.sliding_window_view(data, width)[starts]
+        return whole.reshape(-1)
+    shift = np.repeat((starts - offsets[:-1]).astype(np.int32), lengths)
+    shift += np.arange(offsets[-1], dtype=np.int32)
+    found: Bytes = data[shift]
+    return found

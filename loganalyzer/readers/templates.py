@@ -1,0 +1,108 @@
+"""One regular expression over many lines, at the price of the few kinds of line there are.
+
+Besides its digits a line is one of few texts. Digits that the pattern cannot tell apart are made
+equal, so that most lines fall together; each kind of line is matched once by Python's `re`, and
+what its groups cover is cut out of every line of that kind. Equal digits cannot change where a
+pattern matches, so the result is that of `re.search` a line. Where nearly every line is a kind of
+its own (free text, or a pattern that compares texts), every distinct line is matched instead.
+"""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+
+from loganalyzer.readers.digits import digit_table
+from loganalyzer.readers.kinds import (
+    HIT,
+    MISS,
+    PASSED_OVER,
+    Kind,
+    Sorter,
+    byte_spans,
+    cut,
+)
+from loganalyzer.readers.pieces import Places, pieces
+from loganalyzer.readers.plain import extract, passed_over
+
+
+@dataclass(frozen=True)
+class Matched:
+    """What a pattern found.
+
+    Attributes:
+        status: HIT, MISS or PASSED_OVER a line (int8).
+        columns: One a named group that was asked for, as long as the lines: string or dictionary
+            of string; null where the line is no HIT or the group took no part.
+    """
+
+    status: np.ndarray
+    columns: dict[str, pa.Array]
+
+
+class Matcher:
+    """Matches block after block; remembers the kinds of line it has met."""
+
+    def __init__(
+        self,
+        pattern: re.Pattern[str],
+        ignore: Sequence[re.Pattern[str]] = (),
+        wanted: Sequence[str] | None = None,
+    ) -> None:
+        """Take the patterns.
+
+        Args:
+            pattern: Searched anywhere in a line.
+            ignore: A line in which one of these is found is PASSED_OVER, match or not; so is
+                a blank line.
+            wanted: The named groups to make columns of; None: all.
+        """
+        self.pattern, self.ignore = pattern, tuple(ignore)
+        self.wanted = tuple(pattern.groupindex if wanted is None else wanted)
+        table = digit_table([pattern, *self.ignore])
+        self.sorter = None if table is None else Sorter(table, self._look)
+
+    def match(self, data: bytes, starts: Places, ends: Places) -> Matched:
+        r"""Match every line of a block.
+
+        Args:
+            data: UTF-8 lines, each ended by ``\n``.
+            starts: Where each line begins.
+            ends: Where its line end stands.
+        """
+        lines = self.sorter.sort(data, starts) if self.sorter else None
+        if lines is None:
+            return self._plain(data, starts, ends)
+        text = np.frombuffer(data, np.uint8)
+        columns = {name: cut(text, starts, lines, at) for at, name in enumerate(self.wanted)}
+        return Matched(lines.status, columns)
+
+    def _look(self, line: str) -> Kind:
+        if passed_over(self.ignore, line):
+            return Kind(PASSED_OVER)
+        found = self.pattern.search(line)
+        if found is None:
+            return Kind(MISS)
+        spans = [found.span(name) if found[name] is not None else None for name in self.wanted]
+        return Kind(HIT, byte_spans(line, spans), tuple(found[name] for name in self.wanted))
+
+    def _plain(self, data: bytes, starts: Places, ends: Places) -> Matched:
+        lines = pieces(np.frombuffer(data, np.uint8), starts, ends).dictionary_encode()
+        found = extract(self.pattern, self.ignore, lines.dictionary)
+        status = np.where(found.ignored, PASSED_OVER, np.where(found.hit, HIT, MISS))
+        columns = {name: found.columns[name].take(lines.indices) for name in self.wanted}
+        return Matched(status.astype(np.int8)[lines.indices.to_numpy()], columns)
+
+
+def match_texts(matcher: Matcher, texts: pa.Array) -> Matched:
+    """Match every text of a string array (nulls as empty), as if each were a line."""
+    words = texts.fill_null("")
+    offsets = np.frombuffer(words.buffers()[1], np.int32)[words.offset :][: len(words) + 1]
+    text = np.frombuffer(words.buffers()[2] or b"", np.uint8)[offsets[0] : offsets[-1]]
+    ends = offsets[1:].astype(np.int64) - offsets[0]
+    data = np.insert(text, ends, 10).tobytes()
+    ends += np.arange(len(ends))
+    starts = np.append(0, ends + 1)[: len(ends)]
+    return matcher.match(data, starts, ends)

@@ -1,0 +1,142 @@
+"""Layout `lines`: what the fast way finds is what `re.search` finds, line by line."""
+
+import io
+import re
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from loganalyzer.errors import ProfileError
+from loganalyzer.profile import Profile, parse_profile
+from loganalyzer.readers import kinds, lines
+
+ORDINARY = r"^(?P<stamp>\S+ \S+)\s+D(?P<door>\w+)\s+(?P<text>.*)$"
+PATTERNS = [
+    ORDINARY,
+    r"(?P<stamp>\d\d:[0-5]\d) (?P<text>[^\d]+)(?P<value>\d+)?",
+    r"(?P<door>[3-9]|1[0-2]) ?(?P<text>é*|D.?)",
+    r"(?P<door>\w)(?P<text>.*?)(?P=door)",
+    r"(?i)(?P<text>d\d+)(?!0)\b",
+    r"^(?P<stamp>\d+) (?P<door>\S+)$",
+    r"(?P<text>[ -~]*)7$",
+]
+
+
+def profile(pattern: str, ignore: tuple[str, ...] = (), skip_lines: int = 0) -> Profile:
+    return parse_profile(
+        f"""
+        name = "door-text"
+        layout = "lines"
+        skip_lines = {skip_lines}
+        [lines]
+        pattern = '{pattern}'
+        ignore = [{", ".join(f"'{text}'" for text in ignore)}]
+        [columns]
+        time = "stamp"
+        [time]
+        format = "iso"
+        """,
+        "door-text.toml",
+    )
+
+
+def read(data: bytes, rule: Profile, size: int = 1 << 20) -> dict[str, list]:
+    """All batches of an export as plain lists, after checking that every line is accounted for."""
+    rows: dict[str, list] = {"records": [], "rejects": [], "ignored": [0], "raw": []}
+    for batch in lines.read(io.BytesIO(data), rule, "x.log", size=size):
+        assert batch.lines == batch.records.num_rows + batch.rejects.num_rows + batch.ignored
+        rows["records"] += batch.records.to_pylist()
+        rows["rejects"] += batch.rejects.to_pylist()
+        rows["ignored"][0] += batch.ignored
+        rows["raw"] += batch.raw(batch.records["line"].combine_chunks()).to_pylist()
+    return rows
+
+
+def naive(text: str, rule: Profile) -> dict[str, list]:
+    """The same by one `re.search` a line."""
+    rows: dict[str, list] = {"records": [], "rejects": [], "ignored": [0], "raw": []}
+    for number, line in enumerate(text.split("\n")[: text.count("\n")], 1):
+        furniture = any(re.search(pattern, line) for pattern in rule.lines.ignore)
+        if not line.strip() or furniture or number <= rule.skip_lines:
+            rows["ignored"][0] += 1
+        elif found := re.search(rule.lines.pattern, line):
+            rows["records"].append({"line": number, **found.groupdict()})
+            rows["raw"].append(line)
+        else:
+            rows["rejects"].append({"line": number, "reason": "no match", "text": line})
+    return rows
+
+
+WORDS = st.sampled_from(
+    ["2026-01-0", "10:31", "09:5", "D7", "D12", "OPEN", "é", "DOOR", " ", "  ", "0", "7", "12", "٣",
+     "page 3", "====", "\t", "E1 SET", "d07", "\x1f", "\x0b"]
+)  # fmt: skip
+ORDINARY_LINES = st.builds(
+    "2026-0{}-1{} 10:3{}:00  D{} {}".format,
+    *[st.integers(1, 9)] * 3, st.integers(1, 12), st.sampled_from(["OPEN", "SHUT", "E12 SET"]),
+)  # fmt: skip
+TEXTS = st.lists(st.lists(WORDS, max_size=6).map("".join) | ORDINARY_LINES, max_size=12).map(
+    lambda found: "".join(f"{line}\n" for line in found)
+)
+
+
+@pytest.mark.parametrize("share", [kinds.FEW, -1], ids=["by kinds", "line by line"])
+@given(text=TEXTS, pattern=st.sampled_from(PATTERNS), skip=st.integers(0, 2))
+@settings(max_examples=150, deadline=None)
+def test_any_line_reads_as_re_search_reads_it(share, text, pattern, skip):
+    rule = profile(pattern, ("^=+$", r"^page \d+"), skip)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(kinds, "FEW", share)
+        patch.setattr(kinds, "SHARE", -1)
+        assert read(text.encode(), rule) == naive(text, rule)
+
+
+@given(text=TEXTS, size=st.integers(1, 90))
+@settings(max_examples=60, deadline=None)
+def test_the_size_of_blocks_does_not_matter(text, size):
+    rule = profile(ORDINARY, ("^=+$",))
+    assert read(text.encode(), rule, size) == read(text.encode(), rule)
+
+
+def test_columns_of_ordinary_lines():
+    data = b"2026-01-02 10:31:00  D07 DOOR OPEN\n2026-01-02 10:31:09  D07 DOOR CLOSED\n"
+    assert read(data, profile(ORDINARY))["records"] == [
+        {"line": 1, "stamp": "2026-01-02 10:31:00", "door": "07", "text": "DOOR OPEN"},
+        {"line": 2, "stamp": "2026-01-02 10:31:09", "door": "07", "text": "DOOR CLOSED"},
+    ]
+
+
+def test_preamble_blank_lines_and_page_furniture_are_ignored_not_rejected():
+    data = b"unit 4\n\npage 1\n2026-01-02 10:31:00 D7 OPEN\n=====\nwhat is this\n"
+    rows = read(data, profile(ORDINARY, ("^=+$", r"^page \d+"), skip_lines=1))
+    assert rows["ignored"] == [4]
+    assert rows["rejects"] == [{"line": 6, "reason": "no match", "text": "what is this"}]
+    assert [row["line"] for row in rows["records"]] == [4]
+
+
+def test_furniture_is_ignored_even_where_the_pattern_fits_it():
+    rows = read(b"page 3\nDOOR\n", profile("(?P<text>.*)", (r"^page \d+",)))
+    assert [row["text"] for row in rows["records"]] == ["DOOR"]
+
+
+def test_a_group_that_takes_no_part_is_null():
+    rows = read(b"OPEN 4\nOPEN\n", profile(r"^(?P<text>\w+)(?: (?P<value>\d))?"))
+    assert [row["value"] for row in rows["records"]] == ["4", None]
+
+
+def test_an_over_long_line_is_a_reject_and_the_rest_goes_on():
+    data = b"x" * 1_200_000 + b"\n2026-01-02 10:31:00 D7 OPEN\n"
+    rows = read(data, profile(ORDINARY))
+    assert [row["reason"] for row in rows["rejects"]] == ["line too long"]
+    assert [row["line"] for row in rows["records"]] == [2]
+
+
+def test_an_empty_export_has_no_records():
+    assert read(b"", profile(ORDINARY)) == naive("", profile(ORDINARY))
+
+
+def test_a_profile_without_its_table_is_told():
+    broken = profile(ORDINARY).model_copy(update={"lines": None})
+    with pytest.raises(ProfileError, match=r"door-text.toml: found no table lines"):
+        list(lines.read(io.BytesIO(b"x\n"), broken, "x.log"))
