@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from tomllib import TOMLDecodeError
-from typing import Any, get_args, get_origin
+from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
@@ -124,30 +124,24 @@ def _parts(detail: ErrorDetails, model: type[BaseModel], raw: Any, file: str) ->
         ]  # fmt: skip
     if kind == "extra_forbidden":
         keys, meant = _keys(model, loc[:-1]), _meant(model, loc)
-        fix = f"Write {meant}" if meant else "Remove it"
+        fix = f"Write {_heading((*loc[:-1], meant), model)}" if meant else "Remove it"
         where = _where(file, loc[:-1], raw)
         return [(where, f"unknown key {toml(str(loc[-1]))}", _listed(keys), fix)]
     field = _field(model, loc)
     if kind == "missing":
         where = _where(file, loc[:-1], raw)
-        return [(where, f"no {loc[-1]}", _expected(kind, loc, field), _add(loc, field))]
+        return [(where, f"no {loc[-1]}", _expected(kind, loc, field), _add(loc, model))]
     fix = _write(loc, _instead(kind, value, field))
     if kind == "tuple_type" and isinstance(value, Mapping):
-        fix = f"Write [[{'.'.join(str(p) for p in loc if isinstance(p, str))}]]"
+        fix = f"Write {_heading(loc, model)}"
     return [(_where(file, loc, raw), toml(value), _expected(kind, loc, field), fix)]
 
 
 def _expected(kind: str, loc: Path, field: FieldInfo | None) -> str:
-    unit = next((unit for end, unit in UNITS.items() if str(loc[-1]).endswith(end)), None)
-    number = f"a number of {unit}" if unit else "a number"
-    bounds = {getattr(m, "gt", None): " above 0" for m in (field.metadata if field else ())}
-    above = " above 0" if 0 in bounds else ""
-    if kind == "missing" and field is not None:
-        return field.description or "one"
-    if kind.startswith(("int", "greater")) and field is not None and field.annotation is int:
-        return f"a whole number{above or ' from 0'}"
+    if kind == "missing":
+        return (field.description if field else None) or "one"
     if kind.startswith(("int", "float", "greater", "finite")):
-        return f"{number}{above}"
+        return _number(str(loc[-1]), field)
     if kind == "string_pattern_mismatch":
         return "letters, digits, '-' and '_'"
     several = field is not None and _model(field.annotation) is not None
@@ -161,6 +155,16 @@ def _expected(kind: str, loc: Path, field: FieldInfo | None) -> str:
         "mapping_type": "a table of keys",
         "dict_type": "a table of keys",
     }.get(kind, "something else")
+
+
+def _number(key: str, field: FieldInfo | None) -> str:
+    """What kind of number a key takes, by its unit and its field's bounds."""
+    shape = repr(field)  # an optional field hides its bounds inside a union
+    unit = next((f" of {unit}" for end, unit in UNITS.items() if key.endswith(end)), "")
+    above = " above 0" if "Gt(gt=0)" in shape else " from 0" if "Ge(ge=0)" in shape else ""
+    return (
+        f"a {'whole ' if 'Annotated[int' in shape or '=int ' in shape else ''}number{unit}{above}"
+    )
 
 
 def _instead(kind: str, value: Any, field: FieldInfo | None) -> str | None:
@@ -185,14 +189,22 @@ def _write(loc: Path, value: str | None) -> str:
     return f"Write {_key(name)} = {value}" if loc and isinstance(loc[-1], str) else f"Write {value}"
 
 
-def _add(loc: Path, field: FieldInfo | None) -> str:
-    keys = ".".join(str(part) for part in loc if isinstance(part, str))
+def _add(loc: Path, model: type[BaseModel]) -> str:
+    field = _field(model, loc)
     if field is not None and _model(field.annotation) is not None:
-        several = get_origin(field.annotation) is tuple
-        return f"Add [[{keys}]]" if several else f"Add [{keys}]"
+        return f"Add {_heading(loc, model)}"
     examples = field.examples if field is not None else None
     example = json.dumps(examples[0], ensure_ascii=False) if examples else "..."
     return f"Add {_key(str(loc[-1]))} = {example}"
+
+
+def _heading(loc: Path, model: type[BaseModel]) -> str:
+    """A key, or the heading of a table or list of tables, as it stands in the file."""
+    field = _field(model, loc)
+    if field is None or _model(field.annotation) is None:
+        return _key(str(loc[-1]))
+    keys = ".".join(part for part in loc if isinstance(part, str))
+    return f"[[{keys}]]" if "tuple" in str(field.annotation) else f"[{keys}]"
 
 
 def _where(file: str, loc: Path, raw: Any) -> str:
@@ -200,6 +212,8 @@ def _where(file: str, loc: Path, raw: Any) -> str:
     pieces: list[str] = []
     fresh = True
     for part in loc:
+        if str(part).startswith("@"):  # a key that does not stand in the file
+            continue
         raw = _below(raw, part)
         if isinstance(part, int):
             label = next((raw[k] for k in ("id", "label", "name") if _has(raw, k)), None)

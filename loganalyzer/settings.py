@@ -1,9 +1,11 @@
 """What site and profile files have in common: TOML in, checked tables out."""
 
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
+from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import (
     AfterValidator,
@@ -64,10 +66,51 @@ def one_of(words: Sequence[str], what: str) -> AfterValidator:
         if word not in words:
             guess = nearest(word, words)
             allowed = f"{what}: {', '.join(words)}"
-            refuse([Mistake((), toml(word), allowed, guess and toml(guess))])
+            refuse([Mistake((), toml(word), allowed, guess and f'"{guess}"')])
         return word
 
     return AfterValidator(check_word)
+
+
+def regex(groups: Sequence[str] | None = None, needs: Sequence[str] = ()) -> AfterValidator:
+    """A check that a text is a regular expression.
+
+    Args:
+        groups: The names its groups may have; None: any.
+        needs: The names that must be among them.
+    """
+
+    def check_pattern(text: str) -> str:
+        try:
+            names = list(re.compile(text).groupindex)
+        except re.error as problem:
+            found = f"{toml(text)} ({problem.msg} at position {(problem.pos or 0) + 1})"
+            refuse([Mistake((), found, "a regular expression", None)])
+            return text
+        wrong = [name for name in names if groups is not None and name not in groups]
+        refuse([_wrong_group(name, groups or ()) for name in wrong])
+        lacking = [name for name in needs if name not in names]
+        refuse([
+            Mistake((), toml(text), f"a group named {name}", f"Write (?P<{name}>...)", whole=True)
+            for name in lacking
+        ])  # fmt: skip
+        return text
+
+    return AfterValidator(check_pattern)
+
+
+def zone_name(*others: str) -> AfterValidator:
+    """A check that a text is an IANA time zone or one of `others`."""
+
+    def check_zone(name: str) -> str:
+        if name not in others and not _is_zone(name):
+            words = "".join(f"'{other}', " for other in others)
+            expected = f"{words}{'or ' if words else ''}an IANA time zone such as 'Europe/Lisbon'"
+            guess = nearest(name, others) or _nearest_zone(name)
+            refuse([Mistake((), toml(name), expected, guess and f'"{guess}"')])
+        return name
+
+    return AfterValidator(check_zone)
 
 
 def once(names: Sequence[str], table: str, key: str) -> list[Mistake]:
@@ -126,3 +169,23 @@ def read_text(path: Path, error: type[SettingsError]) -> str:
         raise error(f"{path}: line {line}", f"the byte 0x{content[problem.start]:02x}",
                     "text in UTF-8", "Save the file as UTF-8") from None  # fmt: skip
 
+
+def _wrong_group(name: str, groups: Sequence[str]) -> Mistake:
+    guess = nearest(name, groups)
+    fix = f"Write (?P<{guess}>...)" if guess else "Write (?:...) for a group without a name"
+    return Mistake((), f"a group named {name}", ", ".join(groups), fix, whole=True)
+
+
+def _is_zone(name: str) -> bool:
+    try:
+        ZoneInfo(name)
+    except (ValueError, OSError, KeyError):
+        return False
+    return True
+
+
+def _nearest_zone(name: str) -> str | None:
+    """The zone that looks most like this, or whose place does."""
+    zones = sorted(available_timezones())
+    places = {zone.rpartition("/")[2]: zone for zone in zones}
+    return nearest(name, zones) or places.get(nearest(name, places) or "")

@@ -4,7 +4,6 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Self
-from zoneinfo import ZoneInfo, available_timezones
 
 from dateutil.rrule import rrulestr
 from pydantic import AfterValidator, Field, model_validator
@@ -23,6 +22,7 @@ from loganalyzer.settings import (
     once,
     one_of,
     read_text,
+    zone_name,
 )
 
 KINDS = ("refuse", "recycling", "organics", "linen", "other")
@@ -31,19 +31,6 @@ RULE_KEYS = (
     "BYYEARDAY", "BYWEEKNO", "BYSETPOS", "WKST", "COUNT", "UNTIL",
 )  # fmt: skip
 FREQUENCIES = ("YEARLY", "MONTHLY", "WEEKLY", "DAILY", "HOURLY", "MINUTELY", "SECONDLY")
-
-
-def _zone(name: str) -> str:
-    """Refuse what is no IANA time zone; the nearest is sought by place name too."""
-    try:
-        ZoneInfo(name)
-    except (ValueError, OSError, KeyError):
-        zones = sorted(available_timezones())
-        places = {zone.rpartition("/")[2]: zone for zone in zones}
-        guess = nearest(name, zones) or places.get(nearest(name, places) or "")
-        expected = "an IANA time zone such as 'Europe/Lisbon'"
-        refuse([Mistake((), toml(name), expected, guess and f'"{guess}"')])
-    return name
 
 
 def _rule(text: str) -> str:
@@ -130,7 +117,7 @@ class Chute(Settings):
 class _Head(Settings):
     id: Id = Field(description="letters, digits, '-' and '_'", examples=["quay-terrace"])
     name: Word = Field(description="the site's name", examples=["Quay Terrace"])
-    time_zone: Annotated[str, AfterValidator(_zone)] = Field(
+    time_zone: Annotated[str, zone_name()] = Field(
         description="an IANA time zone", examples=["Europe/Lisbon"]
     )
 
