@@ -49,7 +49,7 @@ def timeline(*events: tuple[Any, ...], **defaults: Any) -> pd.DataFrame:
     count = frame.groupby(["site", "chute"]).cumcount()
     frame["seq"] = frame["seq"].fillna(count).astype("int64")
     wall = pd.to_datetime(frame["time"], utc=True).dt.tz_localize(None)
-    frame["device_time"] = pd.to_datetime(frame["device_time"]).fillna(wall)
+    frame["device_time"] = pd.to_datetime(frame["device_time"]).astype(wall.dtype).fillna(wall)
     return categories(conform(frame, "timeline").to_pandas())
 
 
