@@ -1,0 +1,187 @@
+"""What is known of each chute before anything is measured: signals, limits, doors, precision.
+
+A signal that never occurs in a chute's log counts as not recorded there. A log cannot show the
+difference between "recorded and never happened" and "not recorded"; a null with its reason is
+the honest answer to both.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from loganalyzer.site import Limits, Site
+from loganalyzer.tables import NEEDS_FLOOR, SIGNALS, require
+
+CHUTE = ["site", "chute"]
+DOOR = ["site", "chute", "floor"]
+
+NOT_RECORDED = {
+    "press": "presses not in the log",
+    "refusal": "refusals not in the log",
+    "unlocked": "unlocking not in the log",
+    "open": "door contacts not in the log",
+    "clearing": "clearing not in the log",
+    "positioning": "positioning not in the log",
+    "lockout": "lockouts not in the log",
+    "stream": "streams not in the log",
+}
+NO_LOG = "no log for this time"
+
+
+@dataclass(frozen=True)
+class Facts:
+    """The tables of this module for one timeline, each as its function describes it."""
+
+    recorded: pd.DataFrame
+    limits: pd.DataFrame
+    doors: pd.DataFrame
+    ends: pd.DataFrame
+    precision: pd.DataFrame
+
+
+def facts(timeline: pd.DataFrame, sites: Mapping[str, Site]) -> Facts:
+    """Everything known of the chutes of a timeline beforehand."""
+    return Facts(
+        recorded(timeline),
+        limits(timeline, sites),
+        doors(timeline, sites),
+        log_ends(timeline),
+        precision(timeline),
+    )
+
+
+def recorded(timeline: pd.DataFrame) -> pd.DataFrame:
+    """Which signals each chute's log holds.
+
+    Returns:
+        One row a `site`, `chute` of the timeline, sorted; a yes/no column for each signal and
+        for `stream` (any event names a stream).
+    """
+    require(timeline, *CHUTE, "signal", "stream")
+    named = timeline["stream"].notna().groupby([timeline[c] for c in CHUTE], observed=True).any()
+    counts = timeline.groupby([*CHUTE, "signal"], observed=True).size().unstack("signal")
+    table = counts.reindex(columns=list(SIGNALS)).fillna(0).gt(0).assign(stream=named)
+    table.columns.name = None
+    return plain(table.reset_index(), *CHUTE)
+
+
+def limits(timeline: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
+    """The limits of each chute of the timeline; the defaults where no site file names it.
+
+    Returns:
+        One row a `site`, `chute`, sorted, with the fields of `Limits` as columns.
+    """
+    chutes = plain(timeline[CHUTE].drop_duplicates().sort_values(CHUTE, ignore_index=True), *CHUTE)
+    found = [_limits(sites, *key).model_dump() for key in chutes.itertuples(index=False)]
+    return chutes.join(pd.DataFrame(found, columns=list(Limits.model_fields)))
+
+
+def doors(timeline: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
+    """Every door of each chute of the timeline: those of the site file, then others seen.
+
+    Returns:
+        `site`, `chute`, `floor`, `place` (0, 1, … in the order of the site file, then by label),
+        `units` (nullable count), `elevation_m` (metres). Sorted by site, chute, place.
+    """
+    require(timeline, *DOOR, "signal")
+    at_doors = timeline["signal"].isin(NEEDS_FLOOR) & timeline["floor"].notna()
+    seen = plain(timeline.loc[at_doors, DOOR].drop_duplicates().sort_values(DOOR), *DOOR)
+    chutes = recorded(timeline)[CHUTE]
+    listed = pd.DataFrame(
+        [
+            (site.id, chute.id, floor.label, floor.units, floor.elevation_m)
+            for site in sites.values()
+            for chute in site.chutes
+            for floor in chute.floors
+        ],
+        columns=[*DOOR, "units", "elevation_m"],
+    ).astype({"site": "str", "chute": "str", "floor": "str", "elevation_m": "float64"})
+    listed["units"] = listed["units"].astype("Int64")
+    both = pd.concat([listed.merge(chutes, on=CHUTE), seen]).drop_duplicates(DOOR)
+    both = both.assign(place=both.groupby(CHUTE).cumcount())
+    columns = [*DOOR, "place", "units", "elevation_m"]
+    return both.sort_values([*CHUTE, "place"], ignore_index=True)[columns]
+
+
+def log_ends(timeline: pd.DataFrame) -> pd.DataFrame:
+    """First and last anchored time of each chute: `site`, `chute`, `log_start`, `log_end`."""
+    sound = timeline[timeline["clock"].ne("unanchored")]
+    ends = sound.groupby(CHUTE, observed=True)["time"].agg(log_start="min", log_end="max")
+    return plain(ends.reset_index(), *CHUTE)
+
+
+def precision(timeline: pd.DataFrame) -> pd.DataFrame:
+    """How finely each chute's log tells the time, in seconds.
+
+    The largest of 60, 1, 0.1, 0.01 and 0.001 s that divides all stamps as written; for a log of
+    scanned inputs the shortest time between two scans, where that is more.
+
+    Returns:
+        `site`, `chute`, `precision_s`. Sorted.
+    """
+    rows = [
+        (*key, _precision(part))
+        for key, part in timeline.groupby(CHUTE, observed=True)[["device_time", "time", "clock"]]
+    ]
+    return pd.DataFrame(rows, columns=[*CHUTE, "precision_s"])
+
+
+def anchored(table: pd.DataFrame, timeline: pd.DataFrame) -> pd.Series:
+    """Whether each row of a table begins at a line whose time can be trusted.
+
+    Events of a restarted clock that nobody set stay out of every rate.
+
+    Args:
+        table: Has `source` and `line`.
+        timeline: Has `source`, `line`, `clock`.
+    """
+    bad = timeline.loc[timeline["clock"].eq("unanchored"), ["source", "line"]]
+    if bad.empty:
+        return pd.Series(True, index=table.index)
+    lost = pd.MultiIndex.from_frame(plain(bad, "source"))
+    return pd.Series(
+        ~pd.MultiIndex.from_frame(plain(table[["source", "line"]], "source")).isin(lost),
+        index=table.index,
+    )
+
+
+def plain(table: pd.DataFrame, *columns: str) -> pd.DataFrame:
+    """The same table with these text columns as strings, so that tables of any origin join."""
+    return table.astype(dict.fromkeys(columns, "str"))
+
+
+def counts(numbers: pd.Series, shown: ArrayLike) -> pd.Series:
+    """Counts where the log can show them: a missing number is 0 there, and null elsewhere."""
+    whole: pd.Series = numbers.fillna(0).astype("Int64")
+    held = np.broadcast_to(np.asarray(shown, dtype=bool), len(whole))
+    return whole.where(pd.Series(held, index=whole.index))
+
+
+def why(*cases: tuple[ArrayLike, str]) -> pd.Series:
+    """A column of reasons, row by row the first that applies, null where none does.
+
+    Args:
+        cases: Yes/no for each row, and the reason.
+    """
+    masks = [np.asarray(mask, dtype=bool) for mask, _ in cases]
+    texts = np.select(masks, [text for _, text in cases], default="")
+    return pd.Series(texts, dtype="str").replace("", np.nan)
+
+
+def _limits(sites: Mapping[str, Site], site: str, chute: str) -> Limits:
+    chutes = sites[site].chutes if site in sites else ()
+    return next((c.limits for c in chutes if c.id == chute), Limits())
+
+
+def _precision(events: pd.DataFrame) -> float:
+    written = events["device_time"].dropna()
+    stamps = written.to_numpy("datetime64[us]").astype("int64")
+    steps = (60_000_000, 1_000_000, 100_000, 10_000, 1_000)
+    finest = next((s for s in steps if len(stamps) and not (stamps % s).any()), 1_000) / 1e6
+    if not events["clock"].eq("sampled").any():
+        return finest
+    scans = np.diff(np.unique(events["time"].to_numpy("datetime64[us]").astype("int64")))
+    return max(finest, scans.min() / 1e6) if len(scans) else finest

@@ -1,0 +1,79 @@
+"""A site's own days and hours, and how much of each its log covers.
+
+Exposure is counted in quarter hours, since every zone's changes fall on one: an hour that
+occurs twice in autumn counts twice, one that is missing in spring not at all.
+"""
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from loganalyzer.facts import CHUTE
+from loganalyzer.site import Site
+from loganalyzer.spans import micros
+
+QUARTER = 15 * 60 * 1_000_000  # µs
+HOURS_OF_WEEK = 168
+
+
+def local_parts(table: pd.DataFrame, sites: Mapping[str, Site], time: str) -> pd.DataFrame:
+    """The local day and hour of each row.
+
+    Args:
+        table: Reads `site` and the column that `time` names (UTC).
+        sites: Their time zones; UTC for a site that is not among them.
+        time: Name of the column.
+
+    Returns:
+        By the index of `table`: `day` (midnight, without zone), `hour_of_week` (0 is the hour
+        from Monday 00:00, 167 the last of Sunday). Null where the time is.
+    """
+    parts = [
+        _local(part[time], sites[str(site)].time_zone if site in sites else "UTC")
+        for site, part in table.groupby("site", observed=True)
+    ]
+    blank = pd.DataFrame({"day": pd.Series(dtype="datetime64[us]"), "hour_of_week": []})
+    return pd.concat(parts).reindex(table.index) if parts else blank
+
+
+def exposure(coverage: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
+    """How long the log covers each local hour.
+
+    Args:
+        coverage: The table of that name; reads `site`, `chute`, `start`, `end`, `covered`.
+        sites: Their time zones.
+
+    Returns:
+        One row a `site`, `chute`, `day`, `hour_of_week` with any log; `seconds` of it.
+    """
+    slots = _slots(coverage[coverage["covered"]])
+    slots = slots.join(local_parts(slots, sites, "time"))
+    keys = [*CHUTE, "day", "hour_of_week"]
+    return slots.groupby(keys, observed=True)["seconds"].sum().reset_index()
+
+
+def _local(times: pd.Series, zone: str) -> pd.DataFrame:
+    local = times.dt.tz_convert(zone)
+    wall = local.dt.tz_localize(None)
+    hour = local.dt.day_of_week * 24 + local.dt.hour
+    return pd.DataFrame({"day": wall.dt.normalize(), "hour_of_week": hour})
+
+
+def _slots(stretches: pd.DataFrame) -> pd.DataFrame:
+    """Cut stretches at the quarter hours: `site`, `chute`, `time` (start), `seconds`."""
+    start, end = micros(stretches["start"]), micros(stretches["end"])
+    first = start // QUARTER
+    count = np.maximum(-(-end // QUARTER) - first, 0)
+    row = np.repeat(np.arange(len(stretches)), count)
+    step = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    begin = (first[row] + step) * QUARTER
+    inside = np.minimum(begin + QUARTER, end[row]) - np.maximum(begin, start[row])
+    return pd.DataFrame(
+        {
+            "site": stretches["site"].astype("str").to_numpy()[row],
+            "chute": stretches["chute"].astype("str").to_numpy()[row],
+            "time": pd.to_datetime(begin, unit="us", utc=True).as_unit("us"),
+            "seconds": inside / 1e6,
+        }
+    )

@@ -1,0 +1,1 @@
+"""What a log says in numbers: one module a question, tables in and a table out."""

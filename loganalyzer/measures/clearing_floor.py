@@ -1,0 +1,60 @@
+"""Clearings that ended before material can have fallen.
+
+Nothing falls faster than freely. Friction, bends and air only lengthen a fall, so a clearing
+shorter than free fall from that floor is provably too short; a longer one is not thereby proven
+long enough.
+"""
+
+import pandas as pd
+
+from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, counts, plain, why
+from loganalyzer.stats import free_fall_s
+from loganalyzer.tables import require
+
+NO_HEIGHT = "no elevation_m in the site file"
+NO_CLEARING = "no whole clearing after this door"
+
+
+def clearings_below_free_fall(cycles: pd.DataFrame, facts: Facts) -> pd.DataFrame:
+    """Count the clearings that were shorter than free fall from their floor.
+
+    A log that tells time in whole seconds may show a clearing up to one step of its clock too
+    short, so only those are counted that are too short even then.
+
+    Args:
+        cycles: The table of that name.
+        facts: Doors with their heights, and how finely each log tells the time.
+
+    Returns:
+        One row a door of `facts.doors`: `site`, `chute`, `floor`, `elevation_m`, `fall_s`
+        (free fall), `clearings`, `too_short` (counts), `shortest_s`, `evidence` (`source:line`
+        of the cycle of the shortest, else null), `reason` (why `too_short` is null, else null).
+
+    Source: standard gravity, 3rd CGPM (1901); see `free_fall_s`.
+    """
+    require(cycles, *DOOR, "clear_s", "source", "line")
+    heights = facts.doors.merge(facts.precision, on=CHUTE, how="left").merge(facts.recorded)
+    table = heights[[*DOOR, "elevation_m"]].assign(fall_s=free_fall_s(heights["elevation_m"]))
+    known = plain(cycles.loc[cycles["clear_s"].notna()], *DOOR)
+    known = known[[*DOOR, "clear_s", "source", "line"]].merge(
+        table.assign(slack=heights["precision_s"]), on=DOOR
+    )
+    known["short"] = known["clear_s"] + known["slack"] < known["fall_s"]
+    table = table.merge(_counts(known), on=DOOR, how="left")
+    reason = why(
+        (~heights["clearing"], NOT_RECORDED["clearing"]),
+        (table["elevation_m"].isna(), NO_HEIGHT),
+        (table["clearings"].isna(), NO_CLEARING),
+    )
+    clearings = counts(table["clearings"], heights["clearing"])
+    short = counts(table["too_short"], reason.isna())
+    return table.assign(clearings=clearings, too_short=short, reason=reason)
+
+
+def _counts(known: pd.DataFrame) -> pd.DataFrame:
+    doors = known.groupby(DOOR)
+    found = doors["short"].agg(clearings="size", too_short="sum").reset_index()
+    shortest = known.loc[doors["clear_s"].idxmin(), [*DOOR, "clear_s", "source", "line"]]
+    lines = shortest["source"].astype("str") + ":" + shortest["line"].astype("str")
+    shortest = shortest.assign(shortest_s=shortest["clear_s"], evidence=lines)
+    return found.merge(shortest[[*DOOR, "shortest_s", "evidence"]], on=DOOR, how="left")

@@ -1,0 +1,80 @@
+"""Spans and moments along time, group by group: merge what lies close, count what falls inside."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+Places = NDArray[np.int64]
+
+
+def merge_close(spans: pd.DataFrame, by: Sequence[str], gap_s: float) -> pd.Series:
+    """Number the runs of spans of one group that follow one another within a gap.
+
+    Args:
+        spans: Reads the columns of `by` (null is a group too), `start`, `end`; any order.
+        by: What makes a group.
+        gap_s: Longest time, in seconds, from the latest end so far to the next start.
+
+    Returns:
+        A run number for each row, by the index of `spans`; numbers grow with group, then time.
+    """
+    group = _groups(spans, by)
+    order = np.lexsort((micros(spans["start"]), group))
+    group, start, end = group[order], micros(spans["start"])[order], micros(spans["end"])[order]
+    reach = pd.Series(end).groupby(group).cummax().to_numpy()
+    breaks = np.ones(len(order), dtype=bool)
+    breaks[1:] = (group[1:] != group[:-1]) | (start[1:] - reach[:-1] > gap_s * 1e6)
+    return pd.Series(np.cumsum(breaks) - 1, index=spans.index[order]).reindex(spans.index)
+
+
+class Moments:
+    """Events sorted by group and time, ready for questions about spans."""
+
+    def __init__(self, events: pd.DataFrame, by: Sequence[str]) -> None:
+        """Sort events; reads the columns of `by` (no nulls) and `time`."""
+        self.by = list(by)
+        keys = pd.MultiIndex.from_frame(events[self.by].astype("str"))
+        group, self.keys = pd.factorize(keys)
+        times = micros(events["time"])
+        order = np.lexsort((times, group))
+        self.table = events.iloc[order].reset_index(drop=True)
+        self.clock = np.unique(times)
+        self.places = self._place(group[order], np.searchsorted(self.clock, times[order]))
+
+    def inside(self, spans: pd.DataFrame) -> tuple[Places, Places]:
+        """Which rows of `table` fall into each span, both ends included.
+
+        Args:
+            spans: Reads the columns of `by`, `start`, `end`.
+
+        Returns:
+            First place and the place after the last, one pair a span; equal where none does.
+        """
+        group = self.keys.get_indexer(pd.MultiIndex.from_frame(spans[self.by].astype("str")))
+        start = np.searchsorted(self.clock, micros(spans["start"]), side="left")
+        end = np.searchsorted(self.clock, micros(spans["end"]), side="right")
+        low = np.searchsorted(self.places, self._place(group, start), side="left")
+        high = np.searchsorted(self.places, self._place(group, end), side="left")
+        return low, np.where(group < 0, low, np.maximum(high, low))
+
+    def count(self, spans: pd.DataFrame) -> Places:
+        """How many moments fall into each span, both ends included."""
+        low, high = self.inside(spans)
+        return high - low
+
+    def _place(self, group: Places, rank: Places) -> Places:
+        """One growing number for group and time, so that one search answers for both."""
+        return np.asarray(group * (len(self.clock) + 1) + rank, dtype=np.int64)
+
+
+def micros(times: pd.Series) -> Places:
+    """Times as whole microseconds since 1970; a null time is the lowest number there is."""
+    return np.asarray(times.to_numpy("datetime64[us]").astype("int64"), dtype=np.int64)
+
+
+def _groups(table: pd.DataFrame, by: Sequence[str]) -> Places:
+    """A number for each group, growing with its keys; null is a group too."""
+    groups = table.groupby(list(by), dropna=False, observed=True)
+    return np.asarray(groups.ngroup(), dtype=np.int64)
