@@ -55,7 +55,7 @@ class Delimited(Settings):
 
     @model_validator(mode="after")
     def _one_source_of_names(self) -> Self:
-        names = once(self.columns or (), "columns", "name")
+        names = once(self.columns or (), "columns", None)
         if self.header == (self.columns is not None):
             found = "both columns and header = true" if self.header else "no columns"
             expected = "header = true, or columns = [...]"

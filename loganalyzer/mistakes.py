@@ -163,7 +163,7 @@ def _number(key: str, field: FieldInfo | None) -> str:
     unit = next((f" of {unit}" for end, unit in UNITS.items() if key.endswith(end)), "")
     above = " above 0" if "Gt(gt=0)" in shape else " from 0" if "Ge(ge=0)" in shape else ""
     return (
-        f"a {'whole ' if 'Annotated[int' in shape or '=int ' in shape else ''}number{unit}{above}"
+        f"a {'whole ' if 'Annotated[int' in shape or '=int' in shape else ''}number{unit}{above}"
     )
 
 

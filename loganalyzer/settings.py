@@ -117,8 +117,8 @@ def once(names: Sequence[str], table: str, key: str) -> list[Mistake]:
     """A mistake for each of these names that stood before: item `n` of `table`, its `key`."""
     return [
         Mistake(
-            (table, place, key), f"{toml(name)} a second time", f"every {key} once",
-            f"Rename or remove one {table}", whole=True,
+            (table, place, key) if key else (table, place), f"{toml(name)} a second time",
+            f"every {key or 'name'} once", "Rename or remove one", whole=True,
         )
         for place, name in enumerate(names)
         if name in names[:place]
