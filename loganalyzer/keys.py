@@ -1,0 +1,219 @@
+"""A timeline as numpy arrays, and the few tricks with them that pairing rests on.
+
+Rows are numbered 0.. in the order of the timeline: that order, not the time, says what came
+first, so equal times and times that run back do no harm. A row of -1 means "not recorded".
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from loganalyzer.errors import TableError
+from loganalyzer.tables import EDGES, SIGNALS, require
+
+Rows = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
+Ints = npt.NDArray[Any]
+Floats = npt.NDArray[np.float64]
+
+TEXTS = ("site", "chute", "floor", "signal", "edge", "stream", "code", "clock", "source")
+NONE = len(SIGNALS) * 4  # the kind of a row whose signal or edge is none of ours
+SECOND = 1_000_000
+
+
+def kind_of(signal: str, edge: str) -> int:
+    """The number that stands in `Log.kind` for a signal and an edge."""
+    return SIGNALS.index(signal) * 4 + EDGES.index(edge)
+
+
+@dataclass(frozen=True)
+class Log:
+    """A timeline, sorted by site, chute and seq, ready for numpy.
+
+    Attributes:
+        codes: Text column → its category numbers, one a row; -1 is null.
+        labels: Text column → its categories.
+        time: UTC microseconds.
+        line: Physical line.
+        first: The row at which each chute begins, then the number of rows.
+    """
+
+    codes: dict[str, Ints]
+    labels: dict[str, pd.Index]
+    time: Rows
+    line: Rows
+    first: Rows
+
+    @classmethod
+    def of(cls, timeline: pd.DataFrame) -> "Log":
+        """Look at a timeline as numpy arrays.
+
+        Raises:
+            TableError: A column is missing, or rows of one chute do not stand together.
+        """
+        require(timeline, *TEXTS, "time", "line")
+        columns = {name: categorical(timeline[name]) for name in TEXTS}
+        codes = {name: column.codes for name, column in columns.items()}
+        time = timeline["time"].to_numpy("datetime64[us]").view(np.int64)
+        first = _starts(codes["site"], codes["chute"])
+        labels = {name: column.categories for name, column in columns.items()}
+        return cls(codes, labels, time, timeline["line"].to_numpy(np.int64), first)
+
+    def __len__(self) -> int:
+        return len(self.time)
+
+    @cached_property
+    def chute(self) -> Ints:
+        """The number of each row's chute, from 0 in the order of the timeline."""
+        numbers = np.arange(len(self.first) - 1, dtype=np.int32)
+        return np.repeat(numbers, np.diff(self.first))
+
+    @cached_property
+    def kind(self) -> Ints:
+        """Signal and edge of each row as one small number, see `kind_of`."""
+        signal = _translation(self.labels["signal"], SIGNALS, 4, NONE)[self.codes["signal"]]
+        edge = _translation(self.labels["edge"], EDGES, 1, 3)[self.codes["edge"]]
+        return np.where(edge == 3, np.uint8(NONE), np.minimum(signal + edge, np.uint8(NONE)))
+
+    @cached_property
+    def stretch(self) -> Ints | None:
+        """Which clock a row's time was read from: 0 anchored, else the unanchored stretch.
+
+        Times of two stretches cannot be subtracted. A stretch ends where the mark changes, at a
+        power on and with the chute. None where the whole log is anchored.
+        """
+        marks = self.labels["clock"]
+        if "unanchored" not in marks:
+            return None
+        loose = self.codes["clock"] == marks.get_loc("unanchored")
+        begins = loose.copy()
+        begins[1:] &= ~loose[:-1]
+        begins[self.first[:-1]] = True
+        begins |= self.kind == kind_of("power", "on")
+        return np.where(loose, np.cumsum(begins, dtype=np.int64), 0)
+
+    def rows(self, signal: str, edge: str) -> Rows:
+        """The rows of one kind of event, ascending."""
+        return np.flatnonzero(self.kind == kind_of(signal, edge))
+
+    def doors(self, rows: Rows) -> Ints:
+        """One number for the door, chute and floor, of each row."""
+        floors = len(self.labels["floor"]) + 1
+        return self.chute[rows] * floors + self.codes["floor"][rows] + 1
+
+    def has(self, *signals: str) -> Flags:
+        """Chute by chute, whether the log records any of these signals."""
+        numbers = [SIGNALS.index(signal) for signal in signals]
+        found = np.isin(np.arange(NONE + 4) >> 2, numbers)[self.kind]
+        return np.bincount(self.chute[found], minlength=len(self.first) - 1) > 0
+
+    def last(self, rows: Rows) -> Rows:
+        """The last row of each row's chute."""
+        begins: Rows = self.first[self.chute[rows] + 1]
+        return begins - 1
+
+    def seconds(self, begin: Rows, end: Rows) -> Floats:
+        """Seconds between rows; NaN where either is -1, the clock ran back or was another."""
+        span = (self.time[end] - self.time[begin]) / SECOND
+        good = (begin >= 0) & (end >= 0) & (span >= 0) & self.comparable(begin, end)
+        return np.where(good, span, np.nan)
+
+    def comparable(self, a: Rows, b: Rows) -> Flags:
+        """Whether the times of two rows may be subtracted."""
+        stretch = self.stretch
+        return np.ones(len(a), bool) if stretch is None else stretch[a] == stretch[b]
+
+    def losses(self) -> Rows:
+        """Rows at which power was lost: each off, and each on that no off stands before."""
+        power = self.power()
+        off = self.kind[power] == kind_of("power", "off")
+        after_off = np.zeros(len(power), bool)
+        after_off[1:] = off[:-1] & (self.chute[power[1:]] == self.chute[power[:-1]])
+        lost: Rows = power[off | ~after_off]
+        return lost
+
+    def power(self) -> Rows:
+        """Rows of power events, on or off."""
+        return np.flatnonzero((self.kind >> 2) == SIGNALS.index("power"))
+
+    def text(self, name: str, rows: Rows) -> pd.Categorical:
+        """A text column of the timeline at these rows; null at -1."""
+        return self.category(name, np.where(rows < 0, -1, self.codes[name][rows]))
+
+    def category(self, name: str, codes: Ints) -> pd.Categorical:
+        """Category numbers of a text column as a column of a table."""
+        dtype = pd.CategoricalDtype(self.labels[name])
+        return pd.Categorical.from_codes(codes, dtype=dtype, validate=False)
+
+    def times(self, rows: Rows) -> pd.DatetimeIndex:
+        """The times of these rows in UTC; null at -1."""
+        gone = np.iinfo(np.int64).min
+        stamps = np.where(rows < 0, gone, self.time[rows]).view("datetime64[us]")
+        return pd.DatetimeIndex(stamps).tz_localize("UTC")
+
+
+def categorical(column: pd.Series) -> pd.Categorical:
+    """A text column as categories, whatever it is."""
+    return pd.Categorical(column.array) if column.dtype != "category" else column.array
+
+
+def stable_order(key: Ints) -> Rows:
+    """Rows by key, equal keys in their old order: numpy's radix sort, 16 bits at a time."""
+    top = int(key.max(initial=0))
+    order = np.argsort(key.astype(np.uint16), kind="stable")
+    for shift in range(16, top.bit_length(), 16):
+        digit = (key >> shift).astype(np.uint16)[order]
+        order = order[np.argsort(digit, kind="stable")]
+    return order
+
+
+def before(sorted_rows: Rows, rows: Rows) -> Rows:
+    """The greatest of `sorted_rows` below each row, or -1."""
+    at = np.searchsorted(sorted_rows, rows) - 1
+    return pick(sorted_rows, at)
+
+
+def after(sorted_rows: Rows, rows: Rows, none: int) -> Rows:
+    """The smallest of `sorted_rows` above each row, or `none`."""
+    at = np.searchsorted(sorted_rows, rows, side="right")
+    found: Rows = np.append(sorted_rows, none)[at]
+    return found
+
+
+def pick(values: Rows, at: Rows) -> Rows:
+    """`values[at]`, -1 where `at` is -1."""
+    picked: Rows = np.append(values, -1)[at]
+    return picked
+
+
+def per_chute(log: Log, value: Callable[[str, str], float]) -> Floats:
+    """A number for each chute of the log, from its site's and its own id."""
+    begin = log.first[:-1]
+    sites = log.text("site", begin).astype(object)
+    chutes = log.text("chute", begin).astype(object)
+    return np.array([value(s, c) for s, c in zip(sites, chutes, strict=True)], np.float64)
+
+
+def _starts(site: Ints, chute: Ints) -> Rows:
+    """The rows at which a chute begins, then the number of rows."""
+    changes = (site[1:] != site[:-1]) | (chute[1:] != chute[:-1])
+    rows = np.flatnonzero(changes) + 1
+    first = np.concatenate([[0], rows, [len(site)]]) if len(site) else np.zeros(1, np.int64)
+    pairs = np.stack([site[first[:-1]], chute[first[:-1]]])
+    if np.unique(pairs, axis=1).shape[1] < len(first) - 1:
+        raise TableError(
+            "timeline", "rows of one chute in several places", "rows sorted by site, chute and seq",
+            "Sort the timeline",
+        )  # fmt: skip
+    return first.astype(np.int64)
+
+
+def _translation(labels: pd.Index, ours: tuple[str, ...], step: int, other: int) -> Ints:
+    """From category numbers to our numbers times `step`; null, the last, and strangers: `other`."""
+    known = [ours.index(label) * step if label in ours else other for label in labels]
+    return np.array([*known, other], np.uint8)
