@@ -15,7 +15,7 @@ from loganalyzer.readers.pieces import Bytes, Places, lines_array, pieces
 HIT, MISS, PASSED_OVER = 0, 1, 2
 FEW = 2000  # kinds of line in a block that are always worth looking at one by one
 SHARE = 0.25  # of a block's lines may be kinds of their own, before it is not worth it
-KEPT = 100_000  # kinds remembered from block to block
+KEPT, LONGEST = 20_000, 2_000  # kinds remembered from block to block, and their characters
 
 Spans = tuple[tuple[int, int] | None, ...]
 
@@ -80,7 +80,7 @@ class Sorter:
         kind = self.known.get(line)
         if kind is None:
             kind = self.look(line)
-            if len(self.known) < KEPT:
+            if len(self.known) < KEPT and len(line) <= LONGEST:
                 self.known[line] = kind
         return kind
 
