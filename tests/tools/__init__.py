@@ -1,0 +1,1 @@
+"""Tools that tests and benchmarks share."""
