@@ -113,7 +113,7 @@ def zone_name(*others: str) -> AfterValidator:
     return AfterValidator(check_zone)
 
 
-def once(names: Sequence[str], table: str, key: str) -> list[Mistake]:
+def once(names: Sequence[str], table: str, key: str | None) -> list[Mistake]:
     """A mistake for each of these names that stood before: item `n` of `table`, its `key`."""
     return [
         Mistake(
