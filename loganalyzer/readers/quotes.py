@@ -70,6 +70,12 @@ def records(block: Block, delimiter: int, expected: int, more: bool) -> Records:
     return Records(fields[:end], inner[:end], unclosed[:end], blank[:end], end)
 
 
+def closed(block: Block, delimiter: int) -> bool:
+    """Whether the block's last line, a record of its own, closes all its quotes."""
+    start = block.data.rfind(b"\n", 0, len(block.data) - 1) + 1
+    return not block.data or _scan(block.data, start, len(block.data), delimiter)[0] >= 0
+
+
 def _odd_lines(
     block: Block, data: npt.NDArray[np.uint8], quotes: npt.NDArray[np.int64], delimiter: int
 ) -> Flags:

@@ -25,7 +25,7 @@ from loganalyzer.readers.blocks import (
 )
 from loganalyzer.readers.columns import places, trimmed
 from loganalyzer.readers.encoding import Offsets
-from loganalyzer.readers.quotes import record, records
+from loganalyzer.readers.quotes import closed, record, records
 from loganalyzer.readers.records import Batch
 
 # From the export's columns to those that are wanted, with their types.
@@ -141,7 +141,9 @@ def _batch(block: Block, rule: Delimited, shape: Shape, more: bool) -> tuple[Bat
     text = _cuttable(block, rule)
     # A blank line would be a row of one column, so those are always looked at.
     table = _parsed(text.data, shape) if shape.fields > 1 else None
-    if table is None or table.num_rows != len(block):
+    plain = table is not None and table.num_rows == len(block)
+    # Arrow closes a quote that is open at the very end by itself.
+    if table is None or not plain or not closed(text, shape.delimiter):
         return _careful(block, text, shape, more)
     found = _numbered(table, block.numbers, shape)
     return Batch(found, block.rejects, block.lines, block.ignored, block.raw), NO_LINES
