@@ -9,7 +9,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from loganalyzer.labels import NOTHING, Codes, Naming, floor_naming, numbers, texts
+from loganalyzer.labels import NOTHING, Codes, Naming, coded, floor_naming, numbers, texts
 from loganalyzer.meanings import (
     BY_VALUE,
     FLOOR_MISSING,
@@ -72,6 +72,15 @@ class _Rows:
     value: NDArray[np.float64]
     now: pa.Array
 
+    def only(self, kept: NDArray[np.bool_]) -> "_Rows":
+        """The rows that are kept."""
+        (places,) = np.nonzero(kept)
+        arrow = pa.array(places)
+        return _Rows(**{
+            name: column.take(arrow if isinstance(column, pa.Array) else places)
+            for name, column in vars(self).items()
+        })  # fmt: skip
+
 
 class Translator:
     """Translates the batches of one export, in file order.
@@ -107,6 +116,8 @@ class Translator:
         self._floors = [{floor.label for floor in each.floors} for each in site.chutes]
         self._streams = [{stream.id for stream in each.streams} for each in site.chutes]
         self._refusals = {written.strip(): word for written, word in profile.refusals.items()}
+        carried = ("line", *profile.columns.time, profile.columns.order)
+        self._carried = [name for name in dict.fromkeys(carried) if name is not None]
         only = self._chutes[0] if len(self._chutes) == 1 else None
         self._default = site.chute(chute).id if chute is not None else only
         self._forget()
@@ -119,13 +130,13 @@ class Translator:
         sampled = self._profile.layout == "samples"
         rows = self._sampled(records) if sampled else self._told(records)
         self._judge(rows)
-        self._count(rows)
-        kept = rows.state == KEPT
-        events = self._table(records, rows)
-        if not kept.all():
-            events = events.filter(pa.array(kept))
         rejects = self._rejects(batch, rows.state)
-        return Translated(events, rejects, int((rows.state == IGNORED).sum()))
+        ignored = int(np.count_nonzero(rows.state == IGNORED))
+        kept = rows.state == KEPT
+        if not kept.all():
+            rows, records = rows.only(kept), records.select(self._carried).filter(pa.array(kept))
+        self._count(rows)
+        return Translated(self._table(records, rows), rejects, ignored)
 
     def _forget(self) -> None:
         """Start the lists of labels and texts anew."""
@@ -197,10 +208,10 @@ class Translator:
         value = np.full(records.num_rows, np.nan)
         wrong = np.zeros(records.num_rows, np.bool_)
         if name in records.column_names:
-            column = _strings(records[name])
-            (filled,) = np.nonzero(column.is_valid().to_numpy(zero_copy_only=False))
             decimal = self._profile.delimited.decimal if self._profile.delimited else "."
-            value[filled], wrong[filled] = numbers(column.drop_null(), decimal)
+            codes, labels = coded(records[name])
+            number, strange = numbers(pa.array([*labels, None], pa.string()), decimal)
+            value, wrong = number.take(codes), strange.take(codes)
         return value, wrong
 
     def _judge(self, rows: _Rows) -> None:
@@ -243,11 +254,10 @@ class Translator:
             ])  # fmt: skip
             unknown[:, NOTHING] = False
             if unknown.any():
-                kept = rows.state == KEPT
-                hits = kept & unknown[np.where(kept, rows.chute, 0), codes]
-                times = np.bincount(codes[hits], minlength=len(naming.words))
-                for place in np.flatnonzero(times).tolist():
-                    _add(counter, naming.words[place], int(times[place]))
+                wide = unknown.shape[1]
+                times = np.bincount(rows.chute * wide + codes % wide, minlength=unknown.size)
+                for place in np.flatnonzero(times * unknown.ravel()).tolist():
+                    _add(counter, naming.words[place % wide], int(times[place]))
 
     def _table(self, records: pa.Table, rows: _Rows) -> pa.Table:
         names, columns = self._names, self._profile.columns
