@@ -36,7 +36,18 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from loganalyzer.keys import NONE, Flags, Ints, Log, Rows, after, before, kind_of, stable_order
+from loganalyzer.keys import (
+    NONE,
+    Flags,
+    Ints,
+    Log,
+    Rows,
+    after,
+    before,
+    kind_of,
+    named,
+    stable_order,
+)
 from loganalyzer.tables import PAIRED_WITHIN, SIGNALS
 
 ENDS = ("off", "repeat", "power", "log_end")
@@ -212,9 +223,7 @@ def _table(log: Log, spans: Spans) -> pd.DataFrame:
             "seconds": np.where(known & closed, seconds, np.nan),
             "start_known": known,
             "end_known": closed,
-            "ended_by": pd.Categorical.from_codes(
-                spans.ended, categories=list(ENDS), validate=False
-            ),
+            "ended_by": named(spans.ended, ENDS),
             "source": log.text("source", own),
             "line": log.line[own],
         }

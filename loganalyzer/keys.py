@@ -4,7 +4,7 @@ Rows are numbered 0.. in the order of the timeline: that order, not the time, sa
 first, so equal times and times that run back do no harm. A row of -1 means "not recorded".
 """
 
-from collections.abc import Callable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -60,7 +60,7 @@ class Log:
         columns = {name: categorical(timeline[name]) for name in TEXTS}
         codes = {name: column.codes for name, column in columns.items()}
         time = timeline["time"].to_numpy("datetime64[us]").view(np.int64)
-        first = _starts(codes["site"], codes["chute"])
+        first = starts(codes["site"], codes["chute"])
         labels = {name: column.categories for name, column in columns.items()}
         return cls(codes, labels, time, timeline["line"].to_numpy(np.int64), first)
 
@@ -96,6 +96,14 @@ class Log:
         begins[self.first[:-1]] = True
         begins |= self.kind == kind_of("power", "on")
         return np.where(loose, np.cumsum(begins, dtype=np.int64), 0)
+
+    @cached_property
+    def instant(self) -> Ints:
+        """A number for each run of rows of one chute with one time: they are simultaneous."""
+        new = np.ones(len(self), bool)
+        new[1:] = self.time[1:] != self.time[:-1]
+        new[self.first[:-1]] = True
+        return np.cumsum(new, dtype=np.int32)
 
     def rows(self, signal: str, edge: str) -> Rows:
         """The rows of one kind of event, ascending."""
@@ -147,8 +155,7 @@ class Log:
 
     def category(self, name: str, codes: Ints) -> pd.Categorical:
         """Category numbers of a text column as a column of a table."""
-        dtype = pd.CategoricalDtype(self.labels[name])
-        return pd.Categorical.from_codes(codes, dtype=dtype, validate=False)
+        return named(codes, self.labels[name])
 
     def times(self, rows: Rows) -> pd.DatetimeIndex:
         """The times of these rows in UTC; null at -1."""
@@ -160,6 +167,12 @@ class Log:
 def categorical(column: pd.Series) -> pd.Categorical:
     """A text column as categories, whatever it is."""
     return pd.Categorical(column.array) if column.dtype != "category" else column.array
+
+
+def named(codes: Ints, labels: Iterable[str]) -> pd.Categorical:
+    """A column of a table from numbers of labels; -1 is null."""
+    dtype: Any = pd.CategoricalDtype(pd.Index(labels))
+    return pd.Categorical.from_codes(codes, dtype=dtype, validate=False)
 
 
 def stable_order(key: Ints) -> Rows:
@@ -191,15 +204,42 @@ def pick(values: Rows, at: Rows) -> Rows:
     return picked
 
 
-def per_chute(log: Log, value: Callable[[str, str], float]) -> Floats:
-    """A number for each chute of the log, from its site's and its own id."""
+def chute_names(log: Log) -> list[tuple[str, str]]:
+    """Site and chute id of each chute of the log, in its order."""
     begin = log.first[:-1]
-    sites = log.text("site", begin).astype(object)
-    chutes = log.text("chute", begin).astype(object)
-    return np.array([value(s, c) for s, c in zip(sites, chutes, strict=True)], np.float64)
+    return list(zip(*(list(log.text(name, begin)) for name in ("site", "chute")), strict=True))
 
 
-def _starts(site: Ints, chute: Ints) -> Rows:
+def chute_numbers(log: Log, table: pd.DataFrame) -> Ints:
+    """The log's number for the chute of each row of a table made from it.
+
+    Raises:
+        TableError: The table has a chute that the log has not.
+    """
+    numbers = {names: number for number, names in enumerate(chute_names(log))}
+    site, chute = categorical(table["site"]), categorical(table["chute"])
+    first = starts(site.codes, chute.codes)[:-1]
+    try:
+        runs = [numbers[site[row], chute[row]] for row in first]
+    except KeyError as missing:
+        raise stranger(f"the chute {missing}") from None
+    return np.repeat(np.array(runs, np.int32), np.diff(np.append(first, len(table))))
+
+
+def recoded(column: pd.Series, labels: pd.Index) -> Ints:
+    """A text column as category numbers among other labels; -1 for null and strangers."""
+    values = categorical(column)
+    numbers = np.append(labels.get_indexer(values.categories), -1)
+    recoded: Ints = numbers.astype(np.int32)[values.codes]
+    return recoded
+
+
+def stranger(found: str) -> TableError:
+    """The error for a table that was not made from this timeline."""
+    return TableError("table", found, "tables made from this same timeline", "Make them anew")
+
+
+def starts(site: Ints, chute: Ints) -> Rows:
     """The rows at which a chute begins, then the number of rows."""
     changes = (site[1:] != site[:-1]) | (chute[1:] != chute[:-1])
     rows = np.flatnonzero(changes) + 1

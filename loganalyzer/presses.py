@@ -1,0 +1,95 @@
+"""Which presses were refused: each refusal finds the press it answers.
+
+A refusal answers the nearest press before it at its door that no other refusal has taken, at or
+within 2 s; a door where nothing is written for more than 2 s, or whose clock runs back or changes,
+starts afresh. A refusal that finds none stands for a press of its own: that export writes
+the refusal in place of the press. At equal times the order of the timeline decides.
+
+Source: the 2 s are ours; common practice, no source.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from loganalyzer.keys import SECOND, Flags, Ints, Log, Rows, kind_of, stable_order
+
+ANSWER_S = 2
+
+
+@dataclass(frozen=True)
+class Presses:
+    """Presses and what answered them, sorted by row.
+
+    Attributes:
+        row: The press, or the refusal that stands for it.
+        refusal: The refusal that answered it (itself, where that stands alone), else -1.
+    """
+
+    row: Rows
+    refusal: Rows
+
+
+def presses(log: Log) -> Presses:
+    """Every press of a log, with its refusal."""
+    row = np.flatnonzero(_either()[log.kind])
+    row = row[stable_order(log.doors(row))]
+    press = log.kind[row] == kind_of("press", "mark")
+    refusal = np.where(press, -1, row)
+    answered, by = _matched(log, row, press)
+    refusal[answered] = row[by]
+    keep = np.ones(len(row), bool)
+    keep[by] = False
+    row, refusal = row[keep], refusal[keep]
+    sort = np.argsort(row)
+    return Presses(row[sort], refusal[sort])
+
+
+def _either() -> Flags:
+    kinds = np.arange(kind_of("note", "mark") + 8)
+    return np.isin(kinds, [kind_of("press", "mark"), kind_of("refusal", "mark")])
+
+
+def _matched(log: Log, row: Rows, press: Flags) -> tuple[Rows, Rows]:
+    """Places of presses and of the refusals that answer them; rows come door by door.
+
+    Presses and refusals of one run match as brackets do: at each depth a refusal closes the
+    press before it.
+    """
+    run = np.cumsum(_starts_afresh(log, row))
+    refused_runs = np.zeros(run[-1] + 1 if len(run) else 1, bool)
+    refused_runs[run[~press]] = True
+    place = np.flatnonzero(refused_runs[run])  # most runs hold no refusal: leave them out
+    level = _level(press[place], run[place])
+    place, level = place[level > 0], level[level > 0]
+    sort = np.lexsort((level, run[place]))
+    place, level = place[sort], level[sort]
+    second = np.flatnonzero(~press[place])
+    answered, by = place[second - 1], place[second]
+    near = log.time[row[by]] - log.time[row[answered]] <= ANSWER_S * SECOND
+    return answered[near], by[near]
+
+
+def _starts_afresh(log: Log, row: Rows) -> Flags:
+    """Whether a row is out of reach of the one before it: 2 s, another clock, another door."""
+    afresh = np.ones(len(row), bool)
+    gap = np.diff(log.time[row])
+    doors = log.doors(row)
+    afresh[1:] = (doors[1:] != doors[:-1]) | (gap < 0) | (gap > ANSWER_S * SECOND)
+    afresh[1:] |= ~log.comparable(row[:-1], row[1:])
+    return afresh
+
+
+def _level(press: Flags, run: Ints) -> Rows:
+    """The depth at which each press opens and each refusal closes; 0 for one that finds none."""
+    new = np.ones(len(run), bool)
+    new[1:] = run[1:] != run[:-1]
+    number = np.cumsum(new) - 1
+    step = np.where(press, 1, -1)
+    total = np.cumsum(step)
+    total -= (total - step)[new][number]  # counted from 0 in each run
+    drop = 2 * (len(run) + 1)  # each run below all before it, so that one minimum serves all
+    low = np.minimum(np.minimum.accumulate(total - number * drop) + number * drop, 0)
+    depth = total - low
+    was = np.where(new, 0, np.append(0, depth[:-1])[: len(depth)])
+    return np.where(press, depth, was)
