@@ -55,15 +55,14 @@ def _batch(block: Block, used: list[tuple[FixedColumn, pa.DataType]], least: int
     ]
     good = block.rejecting(short, reasons)
     cut = _cut_bytes if plain else _cut_characters
-    found = {
-        column.name: trimmed(_typed(cut(good, column), kind)) for column, kind in used
-    }
+    found = {column.name: trimmed(_typed(cut(good, column), kind)) for column, kind in used}
     records = pa.table({"line": pa.array(good.numbers)} | found)
     return Batch(records, good.rejects, block.lines, block.ignored, block.raw)
 
 
 def _characters(block: Block) -> Lengths:
-    return pc.utf8_length(block.strings()).to_numpy().astype(np.int64)
+    lengths: Lengths = pc.utf8_length(block.strings()).to_numpy().astype(np.int64)
+    return lengths
 
 
 def _typed(values: pa.Array, kind: pa.DataType) -> pa.Array:
@@ -78,12 +77,9 @@ def _cut_bytes(block: Block, column: FixedColumn) -> pa.Array:
     data = np.frombuffer(block.data, np.uint8)
     at = block.starts[:, None] + np.arange(column.start, column.start + column.width)
     within = at < block.ends[:, None]
-    if within.all():
-        cells = data[at]
-    else:
-        cells = np.where(within, data[np.minimum(at, len(data) - 1)], 32)
-    offsets = np.arange(len(block) + 1, dtype=np.int32) * column.width
-    buffers = [None, pa.py_buffer(offsets.astype(np.int32)), pa.py_buffer(cells.astype(np.uint8))]
+    cells = np.where(within, data[np.minimum(at, len(data) - 1)], 32).astype(np.uint8)
+    offsets = np.arange(len(block) + 1, dtype=np.int32) * np.int32(column.width)
+    buffers = [None, pa.py_buffer(offsets), pa.py_buffer(cells)]
     return pa.StringArray.from_buffers(len(block), buffers[1], buffers[2])
 
 

@@ -14,6 +14,7 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv as arrow_csv
 
+from loganalyzer.errors import InputError
 from loganalyzer.profile import Delimited, Profile
 from loganalyzer.readers.blocks import (
     BLOCK_BYTES,
@@ -59,7 +60,7 @@ def read_rows(
         Batches: records `line` and the wanted columns, trimmed, an empty field being null.
 
     Raises:
-        InputError: Content binary; a wanted column missing or there twice.
+        InputError: Content binary; no header; a wanted column missing or there twice.
     """
     rule = profile.delimited
     assert rule is not None  # a profile of these layouts was checked to have it
@@ -72,11 +73,16 @@ def read_rows(
             header, block = _header(block, rule, more)
             shape = _shape(rule, header, choose, name) if header else None
         if shape is None:
-            batch, held = _only_counted(block)
-        else:
-            batch, held = _batch(block, rule, shape, more)
+            held = block
+            continue
+        batch, held = _batch(block, rule, shape, more)
         if batch.lines:
             yield batch
+    if shape is None:
+        raise InputError(
+            name, "no header line", "a line with the names of the columns",
+            "Give an export that is not empty, and see that skip_lines in the profile is right",
+        )  # fmt: skip
 
 
 def _then_end(source: Iterator[Block]) -> Iterator[tuple[Block, bool]]:
@@ -118,13 +124,6 @@ def _header(block: Block, rule: Delimited, more: bool) -> tuple[tuple[str, ...],
     return tuple(name.strip() for name in names), rest
 
 
-def _only_counted(block: Block) -> tuple[Batch, Block]:
-    """A batch without records; lines that may be the beginning of a header are held."""
-    done, held = _split(block, 0)
-    nothing = pa.table({"line": pa.array([], pa.int64())})
-    return Batch(nothing, done.rejects, done.lines, done.ignored, done.raw), held
-
-
 def _split(block: Block, row: int) -> tuple[Block, Block]:
     """The block up to a line, and from that line on."""
     if row == len(block):
@@ -141,9 +140,9 @@ def _batch(block: Block, rule: Delimited, shape: Shape, more: bool) -> tuple[Bat
     text = _cuttable(block, rule)
     # A blank line would be a row of one column, so those are always looked at.
     table = _parsed(text.data, shape) if shape.fields > 1 else None
-    plain = table is not None and table.num_rows == len(block)
     # Arrow closes a quote that is open at the very end by itself.
-    if table is None or not plain or not closed(text, shape.delimiter):
+    whole = table is not None and table.num_rows == len(block) and closed(text, shape.delimiter)
+    if table is None or not whole:
         return _careful(block, text, shape, more)
     found = _numbered(table, block.numbers, shape)
     return Batch(found, block.rejects, block.lines, block.ignored, block.raw), NO_LINES
