@@ -1,0 +1,131 @@
+"""Opening a workbook that may be none, or that would unpack to more than memory holds.
+
+A workbook is a zip of XML. Its directory can lie about sizes, and two far-off cells make a table
+of billions, so both are looked at before the library that reads cells gets it.
+"""
+
+import copy
+import difflib
+import io
+import re
+import zipfile
+import zlib
+from collections.abc import Iterator
+from typing import Any, BinaryIO
+
+from loganalyzer.errors import InputError
+
+PACKED_LIMIT = 256 << 20  # bytes of the file
+UNPACKED_LIMIT = 1 << 30  # bytes of all members together
+RATIO_LIMIT, RATIO_FROM = 250, 64 << 20  # unpacked to packed, for what is large once unpacked
+CELLS_LIMIT = 30_000_000  # a full sheet of 28 columns
+PIECE = 1 << 20
+CELL = re.compile(rb"""\br=["']([A-Z]{1,3})(\d{1,7})["']""")
+LONGEST_CELL = 16
+
+
+def open_sheet(stream: BinaryIO, sheet: str | None, name: str) -> Any:
+    """The sheet of a workbook.
+
+    Args:
+        stream: The workbook's bytes.
+        sheet: The sheet's name; None: the first.
+        name: The export's name, for messages.
+
+    Returns:
+        A sheet as python-calamine has it: `iter_rows()` gives lists of cells from row 1 on.
+
+    Raises:
+        InputError: It is no workbook, too large once unpacked, or has no such sheet.
+    """
+    from python_calamine import CalamineError, CalamineWorkbook  # not needed by other layouts
+
+    data = stream.read(PACKED_LIMIT + 1)
+    if len(data) > PACKED_LIMIT:
+        raise _too_large(name, f"more than {PACKED_LIMIT >> 20} MB")
+    _check_sizes(data, name)
+    try:
+        book = CalamineWorkbook.from_filelike(io.BytesIO(data))
+        names = book.sheet_names
+        if names and sheet in (None, *names):
+            return book.get_sheet_by_name(names[0] if sheet is None else sheet)
+    except CalamineError as error:
+        raise _no_workbook(name, f"a workbook that cannot be read ({error})") from error
+    near = difflib.get_close_matches(sheet or "", names, 1)
+    listed = ", ".join(f'"{found}"' for found in names) or "at least one sheet"
+    raise InputError(
+        name, f'no sheet "{sheet}"' if names else "no sheet", listed,
+        f'Write sheet = "{(near or names or [""])[0]}" in the profile',
+    )  # fmt: skip
+
+
+def _check_sizes(data: bytes, name: str) -> None:
+    """Refuse what is no zip, or more than the limits once unpacked."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            members = archive.infolist()
+            _check_total(sum(member.file_size for member in members), len(data), name)
+            total = 0
+            for member in members:
+                corners = _Corners(name)
+                for piece in _unpacked(archive, member):
+                    total += len(piece)
+                    _check_total(total, len(data), name)
+                    if member.filename.startswith("xl/worksheets/"):
+                        corners.add(piece)
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
+        raise _no_workbook(name, "no .xlsx workbook, or a damaged one") from error
+
+
+def _unpacked(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> Iterator[bytes]:
+    """A member's bytes as they really are: the directory's size does not end them."""
+    real = copy.copy(member)
+    real.file_size = UNPACKED_LIMIT + PIECE
+    with archive.open(real) as content:
+        while piece := content.read(PIECE):
+            yield piece
+
+
+def _check_total(unpacked: int, packed: int, name: str) -> None:
+    if unpacked > UNPACKED_LIMIT:
+        raise _too_large(name, f"more than {UNPACKED_LIMIT >> 20} MB once unpacked")
+    if unpacked > RATIO_FROM and unpacked > RATIO_LIMIT * packed:
+        raise _too_large(name, f"more than {RATIO_LIMIT} times its size once unpacked")
+
+
+class _Corners:
+    """The area that a sheet's cells span, as its XML goes by."""
+
+    def __init__(self, name: str) -> None:
+        self.name, self.tail = name, b""
+        self.column, self.row = 0, 0
+
+    def add(self, piece: bytes) -> None:
+        """Take the next bytes of the sheet."""
+        text = self.tail + piece
+        self.tail = text[-LONGEST_CELL:]
+        cells = CELL.findall(text)
+        self.column = max([self.column, *map(_column, {letters for letters, _ in cells})])
+        self.row = max([self.row, *map(int, {digits for _, digits in cells})])
+        if self.column * self.row > CELLS_LIMIT:
+            raise _too_large(self.name, f"a sheet of {self.row} rows and {self.column} columns")
+
+
+def _column(letters: bytes) -> int:
+    number = 0
+    for letter in letters:
+        number = 26 * number + letter - ord("A") + 1
+    return number
+
+
+def _too_large(name: str, found: str) -> InputError:
+    return InputError(
+        name, found, f"a workbook of at most {UNPACKED_LIMIT >> 20} MB unpacked",
+        "Export fewer days, or save the sheet as text with separators",
+    )  # fmt: skip
+
+
+def _no_workbook(name: str, found: str) -> InputError:
+    return InputError(
+        name, found, "an .xlsx workbook", "Export it again, or take another profile",
+    )  # fmt: skip
