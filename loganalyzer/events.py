@@ -158,7 +158,8 @@ class Translator:
         told = self._meanings.columns()
         own = {field: column[number] for field, column in told.items()}
         state = own["state"].astype(np.int8).take(codes)
-        self._count_texts(codes[state == UNKNOWN_EVENT], words)
+        if (own["state"] == UNKNOWN_EVENT).any():
+            self._count_texts(codes[state == UNKNOWN_EVENT], words)
         labels = {
             kind: self._label(kind, records, getattr(columns, kind), own[kind], codes)
             for kind in Namings._fields
@@ -169,7 +170,8 @@ class Translator:
             by_text = own["value"].take(codes)
             wrong &= np.isnan(by_text)
             value = np.where(np.isnan(by_text), value, by_text)
-        state[wrong & VALUED[signal] & (state == KEPT)] = UNREADABLE_VALUE
+        if wrong.any():
+            state[wrong & VALUED[signal] & (state == KEPT)] = UNREADABLE_VALUE
         now = self._meanings.now(number, codes)
         return _Rows(state, signal, own["edge"].take(codes), **labels, value=value, now=now)
 
@@ -209,9 +211,11 @@ class Translator:
         wrong = np.zeros(records.num_rows, np.bool_)
         if name in records.column_names:
             decimal = self._profile.delimited.decimal if self._profile.delimited else "."
-            codes, labels = coded(records[name])
+            column = records[name]
+            (filled,) = np.nonzero(column.is_valid().to_numpy())  # few events have a value
+            codes, labels = coded(column.drop_null())
             number, strange = numbers(pa.array([*labels, None], pa.string()), decimal)
-            value, wrong = number.take(codes), strange.take(codes)
+            value[filled], wrong[filled] = number.take(codes), strange.take(codes)
         return value, wrong
 
     def _judge(self, rows: _Rows) -> None:
@@ -219,8 +223,9 @@ class Translator:
         if self._default is not None:
             rows.chute[rows.chute == NOTHING] = self._names.chute.code(self._default)
         self._say_refusals(rows)
-        known = (rows.chute != NOTHING) & (rows.chute < len(self._chutes))
-        rows.state[~known & (rows.state == KEPT)] = UNKNOWN_CHUTE
+        strange = (rows.chute == NOTHING) | (rows.chute >= len(self._chutes))
+        if strange.any():
+            rows.state[strange & (rows.state == KEPT)] = UNKNOWN_CHUTE
         lacking = rows.floor == NOTHING
         if lacking.any():
             rows.state[lacking & NEEDY[rows.signal] & (rows.state == KEPT)] = FLOOR_MISSING
