@@ -1,0 +1,150 @@
+"""What every rule looks at, and the steps that rules share."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from loganalyzer.facts import CHUTE, Facts, anchored, plain
+from loganalyzer.spans import merge_close
+from loganalyzer.tables import PAIRED_WITHIN
+
+Components = Mapping[tuple[str, str], Mapping[str, str]]
+
+# A signal that drops out for less than this is one condition that flaps.
+# Source: common practice, no source.
+FLAP_S = 60.0
+
+TEXTS = ["site", "chute", "floor", "stream", "code"]
+SPAN = [*TEXTS, "start", "end", "seconds", "ended_by", "source", "line"]
+# What a rule hands on; the kind, the id and the refusals are added to all rules' rows together.
+ROW = [*TEXTS, "start", "end", "seconds", "ongoing", "inferred", "lines"]
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """The tables that rules read.
+
+    `components` says for each (site, chute) what part a fault code is about, as profiles do.
+    """
+
+    timeline: pd.DataFrame
+    intervals: pd.DataFrame
+    coverage: pd.DataFrame
+    locked: pd.DataFrame
+    facts: Facts
+    components: Components = field(default_factory=dict)
+
+    def held(self, signal: str) -> pd.DataFrame:
+        """The intervals of a signal as spans: the columns of `SPAN` and `start_known`.
+
+        `seconds` is how long the log shows that it held: at least so long where power or the
+        log ended it, null where its start or its end cannot be told.
+        """
+        mine = self.intervals[self.intervals["signal"].eq(signal)]
+        spans = plain(mine[[*SPAN, "start_known"]], *TEXTS, "ended_by", "source")
+        cut = spans["ended_by"].isin(["power", "log_end"]) & spans["start_known"]
+        reach = (spans["end"] - spans["start"]).dt.total_seconds()
+        at_least = reach.where(cut & (reach >= 0) & anchored(spans, self.timeline))
+        return spans.assign(seconds=spans["seconds"].fillna(at_least), signal=signal)
+
+    def faults(self) -> pd.DataFrame:
+        """Fault intervals and fault marks as spans, with `component` (null where not told)."""
+        marks = self.timeline["signal"].eq("fault") & self.timeline["edge"].eq("mark")
+        moments = plain(self.timeline.loc[marks, [*TEXTS, "time", "source", "line"]], *TEXTS)
+        moments = moments.assign(start=moments["time"], end=moments["time"], ended_by="mark")
+        moments = moments.assign(seconds=np.nan, start_known=True, signal="fault")
+        spans = pd.concat([self.held("fault"), moments.drop(columns="time")], ignore_index=True)
+        return spans.assign(component=self._component(spans))
+
+    def closing(self, spans: pd.DataFrame) -> pd.Series:
+        """`source:line` of the event that ended each span, null where none is logged."""
+        ended = pd.Series(pd.NA, index=spans.index, dtype="str")
+        offs = self.timeline["edge"].eq("off")
+        for signal, part in spans.groupby("signal"):
+            keys = [*CHUTE, *PAIRED_WITHIN[str(signal)]]
+            mine = self.timeline.loc[offs & self.timeline["signal"].eq(signal)]
+            mine = plain(mine[[*keys, "time", "source", "line"]], *keys)
+            mine = mine.drop_duplicates([*keys, "time"], keep="last")
+            wanted = part[part["ended_by"].eq("off")].assign(time=lambda t: t["end"])
+            both = wanted[[*keys, "time"]].merge(mine, on=[*keys, "time"], how="left")
+            ended.loc[wanted.index] = line_of(both).to_numpy()
+        return ended
+
+    def _component(self, spans: pd.DataFrame) -> pd.Series:
+        keys = zip(spans["site"], spans["chute"], spans["code"], strict=True)
+        return pd.Series(
+            [self.components.get((site, chute), {}).get(code) for site, chute, code in keys],
+            index=spans.index,
+            dtype="str",
+        )
+
+
+def join_runs(
+    spans: pd.DataFrame, evidence: Evidence, by: Sequence[str], gap_s: float
+) -> pd.DataFrame:
+    """Make one row of the spans of a group that follow one another within a gap.
+
+    A span that a second `on` ended is known to have held at its start only: it reaches no
+    further, and a run that ends with it has neither end nor seconds.
+
+    Args:
+        spans: What `Evidence.held` or `Evidence.faults` returns, or rows of them; a column
+            `off_line` (`source:line`) tells what ended them where it is not an off.
+        evidence: Finds the events that ended them.
+        by: What makes a group.
+        gap_s: Longest pause, in seconds, within a run.
+
+    Returns:
+        One row a run, with the columns of `ROW`; text columns take the first value there is.
+    """
+    spans = spans.reset_index(drop=True)
+    if spans.empty:
+        return blank_rows()
+    if "off_line" not in spans:
+        spans["off_line"] = evidence.closing(spans)
+    repeated = spans["ended_by"].eq("repeat")
+    spans["end"] = spans["end"].where(~repeated, spans["start"])
+    spans["run"] = merge_close(spans, by, gap_s)
+    spans = spans.sort_values(["run", "start"], kind="stable")
+    runs = spans.groupby("run")
+    last = spans.sort_values(["run", "end"], kind="stable").groupby("run").last(skipna=False)
+    table = runs[TEXTS].first().assign(start=runs["start"].min(), end=last["end"])
+    reach = (table["end"] - table["start"]).dt.total_seconds()
+    trusted = runs["start_known"].first() & _all_measured(spans) & last["ended_by"].ne("mark")
+    table["seconds"] = reach.where(trusted & (reach >= 0))
+    table["end"] = table["end"].where(last["ended_by"].ne("repeat"))
+    table["ongoing"] = last["ended_by"].eq("log_end").astype(bool)
+    table["lines"] = _lines(spans)
+    return table.assign(inferred=False).reset_index(drop=True)[ROW]
+
+
+def line_of(rows: pd.DataFrame) -> pd.Series:
+    """`source:line` of each row, null where it has none."""
+    number = rows["line"].astype("Int64").astype("str")
+    return (rows["source"].astype("str") + ":" + number).where(rows["line"].notna())
+
+
+def blank_rows() -> pd.DataFrame:
+    """No rows, with the columns and types that a rule hands on."""
+    types = dict.fromkeys(TEXTS, "str") | dict.fromkeys(["start", "end"], "datetime64[us, UTC]")
+    types |= {"seconds": "float64", "ongoing": "bool", "inferred": "bool", "lines": "object"}
+    return pd.DataFrame(columns=ROW).astype(types)
+
+
+def _all_measured(spans: pd.DataFrame) -> pd.Series:
+    """Whether no span of a run lacks its length."""
+    known = spans["seconds"].notna() | spans["ended_by"].eq("mark")
+    every: pd.Series = known.groupby(spans["run"]).all()
+    return every
+
+
+def _lines(spans: pd.DataFrame) -> pd.Series:
+    """The lines of a run's events, as a list, in the order of their times."""
+    ends = pd.DataFrame({"on": line_of(spans), "off": spans["off_line"]})
+    both = pd.Series(ends.stack()).dropna()
+    runs = spans["run"].loc[both.index.get_level_values(0)].to_numpy()
+    return pd.Series(
+        {run: list(dict.fromkeys(lines)) for run, lines in both.groupby(runs)}, dtype="object"
+    )
