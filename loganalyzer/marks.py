@@ -1,4 +1,4 @@
-"""How far a time can be trusted, as small codes: a lower code is worse, and the worst one stands."""
+"""How far a time can be trusted, as small codes: the lower, the worse; the worst one stands."""
 
 import numpy as np
 import pyarrow as pa

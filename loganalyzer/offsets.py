@@ -8,6 +8,7 @@ them). Years before 1901 and after 2100 keep the offset of the nearest year that
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
+from typing import Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -15,6 +16,8 @@ from numpy.typing import NDArray
 
 from loganalyzer.errors import SettingsError
 
+# Stands in a column of offsets where a stamp carries none of its own.
+NO_OFFSET: Final = int(np.iinfo(np.int64).min)
 SECOND_US = 1_000_000
 DAY_S = 86_400
 FIRST_YEAR, LAST_YEAR = 1901, 2100

@@ -20,12 +20,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loganalyzer.marks import EXACT, FOLD, GAP, Codes
+from loganalyzer.offsets import NO_OFFSET as NO_OFFSET
 from loganalyzer.offsets import SECOND_US, Change, Offsets, offsets
 
 Int64s = NDArray[np.int64]
 
-# Stands in `offset_us` where a stamp carries no offset of its own.
-NO_OFFSET: Final = int(np.iinfo(np.int64).min)
 OUT_OF_TURN_US: Final = SECOND_US
 DAY_US: Final = 86_400 * SECOND_US
 _SWITCH_US: Final = 300 * SECOND_US
