@@ -106,6 +106,7 @@ class Chute:
 
     `full_locks`: "all" doors while any container is full, or only presses for that "stream".
     `clock_sets`: "none", "daily" or "weekly"; each is logged. `drift_s_a_day`: clock runs fast.
+    `clock_zone`: where a restarted clock shows midnight; None is the site's zone.
     """
 
     id: str
@@ -119,6 +120,7 @@ class Chute:
     services: tuple[Service, ...] = ()
     drift_s_a_day: float = 0.0
     clock_sets: str = "none"
+    clock_zone: str | None = None
     tick_ms: int = 1000
     full_locks: str = "all"
     logs_power_off: bool = True

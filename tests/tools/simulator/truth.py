@@ -66,9 +66,12 @@ def simulate(plan: Plan) -> Truth:
 def _stack(name: str, plan: Plan, parts: list[dict[str, pd.DataFrame]]) -> pd.DataFrame:
     frames = [part[name] for part in parts]
     filled = [frame for frame in frames if len(frame)] or frames[:1]
-    for frame in filled:
-        frame.insert(0, "site", plan.site)
-    return pd.concat(filled, ignore_index=True)
+    table = pd.concat(filled, ignore_index=True)
+    table.insert(0, "site", plan.site)
+    if name == "events":  # different doors make text of what was a category
+        words = ("site", "chute", "signal", "edge", "floor", "stream", "code")
+        table = table.astype(dict.fromkeys(words, "category"))
+    return table
 
 
 def _chute(plan: Plan, chute: Chute, seed: np.random.SeedSequence) -> dict[str, pd.DataFrame]:
@@ -123,9 +126,8 @@ def _events(
     ]
     begins = (kind == w.CLOCK) | ((kind == w.POWER) & np.isin(time, restarts))
     rate = chute.drift_s_a_day / 86400
-    history = segments(
-        controller.start * 1000, rate, [at * 1000 for at in sets], restarts, plan.time_zone
-    )
+    zone = chute.clock_zone or plan.time_zone
+    history = segments(controller.start * 1000, rate, [at * 1000 for at in sets], restarts, zone)
     shown, added = believed(time, begins, history)
     value = np.array(columns[5], float)
     value = np.where(kind == w.CLOCK, added / 1e6, value)

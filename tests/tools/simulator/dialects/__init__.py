@@ -39,7 +39,8 @@ def rows_between(
     """The lines of one chute as a dialect stamps them, between true UTC times (end not)."""
     zone = zone_name(dialect.zone, truth.plan.time_zone)
     events, alive = (_of(frame, chute) for frame in (truth.events, truth.alive))
-    rows = rows_of(events, alive, zone, dialect.resolution_us)
+    (planned,) = (one for one in truth.plan.chutes if one.id == chute)
+    rows = rows_of(planned, events, alive, zone, dialect.resolution_us)
     low, high = _limits(start, end)
     here = (rows.time >= low) & (rows.time < high)
     return rows.take(here)

@@ -10,7 +10,16 @@ import numpy as np
 
 from tests.tools.simulator import words as w
 from tests.tools.simulator.dialects.dialect import Dialect, labels, padded
-from tests.tools.simulator.dialects.rows import Part, Rows, choose, clock, dates, figures, words
+from tests.tools.simulator.dialects.rows import (
+    Part,
+    Rows,
+    choose,
+    clock,
+    dates,
+    figures,
+    joined,
+    words,
+)
 
 RUNNING_BEFORE_US = 40 * 86_400_000_000  # how long it has run when the log begins
 

@@ -14,6 +14,7 @@ import pyarrow.compute as pc
 
 from tests.tools.simulator import words as w
 from tests.tools.simulator.clockwork import wall
+from tests.tools.simulator.plan import Chute
 
 Part = pa.Array | str
 
@@ -68,18 +69,22 @@ class Rows:
         )  # fmt: skip
 
 
-def rows_of(events: pd.DataFrame, alive: pd.DataFrame, zone: str, resolution_us: int) -> Rows:
+def rows_of(
+    chute: Chute, events: pd.DataFrame, alive: pd.DataFrame, zone: str, resolution_us: int
+) -> Rows:
     """One chute's events and signs of life (as `Truth` has them) in order of writing.
 
     Args:
-        events: Rows of one chute.
+        chute: Whose doors and streams these are.
+        events: Rows of that chute.
         alive: The same chute's.
         zone: The zone the stamps are written in.
         resolution_us: Stamps are cut to this.
     """
     both = pd.concat([events, alive], keys=["event", "alive"])
     order = np.argsort(_us(both["time"]), kind="stable")
-    floors, streams = (tuple(events[name].cat.categories) for name in ("floor", "stream"))
+    floors = tuple(floor.label for floor in chute.floors)
+    streams = tuple(stream.id for stream in chute.streams)
     kind = np.full(len(both), w.ALIVE, np.int16)
     kind[: len(events)] = _kinds(events)
     shown = _us(both["shown"])
@@ -90,7 +95,7 @@ def rows_of(events: pd.DataFrame, alive: pd.DataFrame, zone: str, resolution_us:
     # A clock that is set across a change of the hour is moved by what its face shows.
     value = np.where(is_set, (stamp - before) / 1e6, value)
     rows = Rows(
-        str(events["chute"].iloc[0]), floors, streams, stamp // resolution_us * resolution_us,
+        chute.id, floors, streams, stamp // resolution_us * resolution_us,
         stamp - shown, before // resolution_us * resolution_us, _us(both["time"]), kind,
         _numbers(both["floor"], floors), _numbers(both["stream"], streams),
         _numbers(both["code"], w.CODES), value, np.zeros(len(both), np.int64),
@@ -115,7 +120,9 @@ def _kinds(events: pd.DataFrame) -> np.ndarray:
 
 
 def _numbers(column: pd.Series, labels: Sequence[str]) -> np.ndarray:
-    return pd.Categorical(column, categories=list(labels)).codes.astype(np.int32)
+    known = column.astype("category")
+    place = pd.Index(list(labels), dtype=object).get_indexer(list(known.cat.categories))
+    return np.append(place, -1)[known.cat.codes].astype(np.int32)
 
 
 def words(numbers: np.ndarray, texts: Sequence[str], none: str = "") -> pa.Array:
