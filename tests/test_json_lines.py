@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from loganalyzer.errors import ProfileError
 from loganalyzer.profile import Profile, parse_profile
-from loganalyzer.readers import json_lines, kinds
+from loganalyzer.readers import json_kinds, json_lines, kinds
 
 COLUMNS = {"stamp": "ts", "door": "door.label", "text": "event"}
 
@@ -121,6 +121,39 @@ def test_any_line_reads_as_json_reads_it(few, text, columns, size):
     for row in expected["records"]:  # half a surrogate pair is no character
         row.update((name, "?") for name, value in row.items() if value == "\ud800")
     assert found == expected
+
+
+UNIFORM = st.builds(
+    '{{"ts": "{}", "door": {{"label": {}, "open": {}}}, "event": "{}", "n": {}}}'.format,
+    st.text("0123:é", max_size=4), st.integers(-3, 10**20), st.sampled_from(["true", "null"]),
+    st.text("abc d", max_size=5), st.sampled_from([1, 2.5, '"x"', "null"]),
+)  # fmt: skip
+ODD = st.sampled_from(
+    ['{"ts": "1", "ts": "2"}', '{"ts": NaN}', '{"door": {}}', '{"door.label": "5"}', '{"ts": "1"',
+     "{}", '{"ts": "1"} {"ts": "2"}', '{"ts": -0}', '{"ts": "\\u0041"}',
+     '{"ts": {"x": 1}}', '{"ts": 1.0}'],
+)  # fmt: skip
+
+
+@given(st.lists(UNIFORM, min_size=1, max_size=6), st.lists(ODD, max_size=1), st.booleans())
+@settings(max_examples=150, deadline=None)
+def test_lines_of_one_shape_read_as_json_reads_them(lines, odd, first):
+    """These go to Arrow's parser; an odd one among them must not be read otherwise by it."""
+    text = "".join(f"{line}\n" for line in (odd + lines if first else lines + odd))
+    columns = COLUMNS | {"open": "door.open", "n": "n"}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(kinds, "FEW", -1)
+        patch.setattr(kinds, "SHARE", -1)
+        assert read(text, columns) == naive(text, columns)
+
+
+def test_lines_of_one_shape_do_not_need_pythons_parser_each(monkeypatch):
+    monkeypatch.setattr(kinds, "FEW", -1)
+    monkeypatch.setattr(kinds, "SHARE", -1)
+    monkeypatch.setattr(json_kinds.JsonKinds, "_alone", None)
+    text = "".join(f'{{"ts": {n}, "door": {{"label": "{n}"}}, "on": true}}\n' for n in range(99))
+    rows = read(text, {"stamp": "ts", "door": "door.label", "on": "on"})["records"]
+    assert rows[98] == {"line": 99, "stamp": "98", "door": "98", "on": "true"}
 
 
 def test_numbers_and_booleans_become_the_text_they_are_written_with():

@@ -10,10 +10,12 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from loganalyzer.readers.blocks import Block
+from loganalyzer.readers.json_arrow import arrow_columns
 from loganalyzer.readers.kinds import HIT, Kind, Sorted, Sorter, byte_spans, cut
 from loganalyzer.readers.pieces import pieces
 
 NOT_JSON, NO_OBJECT, ALONE = 3, 4, 5  # further to the statuses of `kinds`; ALONE: not by kinds
+PART = 5_000  # lines
 
 # A string, and whether a colon makes it a key; or a number or a word.
 TOKEN = re.compile(r'("[^"]*")(\s*:)?|[^\s{}\[\],:"]+')
@@ -35,7 +37,7 @@ class JsonKinds:
         """Status a line (HIT, NOT_JSON, NO_OBJECT), and a string column a path."""
         lines = self.sorter.sort(block.data, block.starts)
         if lines is None:
-            return self._alone(block.strings())
+            return self._in_parts(block)
         text = np.frombuffer(block.data, np.uint8)
         columns = [cut(text, block.starts, lines, at) for at in range(len(self.paths))]
         status = lines.status
@@ -71,6 +73,22 @@ class JsonKinds:
         spans = [*values, *numbers]
         texts = tuple(span and line[span[0] : span[1]] for span in spans)
         return Kind(HIT, byte_spans(line, spans), texts)
+
+    def _in_parts(self, block: Block) -> tuple[np.ndarray, list[pa.Array]]:
+        """The same without kinds, some thousand lines at a time: one bad line slows its part."""
+        found = [self._part(block, first) for first in range(0, len(block), PART)]
+        columns = [
+            pa.concat_arrays([part[1][at] for part in found]) for at in range(len(self.paths))
+        ]
+        return np.concatenate([status for status, _ in found]), columns
+
+    def _part(self, block: Block, first: int) -> tuple[np.ndarray, list[pa.Array]]:
+        starts, ends = block.starts[first : first + PART], block.ends[first : first + PART]
+        data = block.data[starts[0] : ends[-1] + 1]
+        columns = arrow_columns(data, starts - starts[0], ends - starts[0], self.paths)
+        if columns is not None:
+            return np.full(len(starts), HIT, np.int8), columns
+        return self._alone(pieces(np.frombuffer(block.data, np.uint8), starts, ends))
 
     def _alone(self, lines: pa.Array) -> tuple[np.ndarray, list[pa.Array]]:
         """The same by reading each distinct line."""
