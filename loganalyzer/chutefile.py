@@ -1,0 +1,182 @@
+"""Events of one chute from one export → its file, the zone applied and the clock put right."""
+
+from collections import Counter
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from loganalyzer import clock
+from loganalyzer.account import Account
+from loganalyzer.manifest import Reading
+from loganalyzer.marks import SAMPLED, UNANCHORED, mark_array, mark_codes
+from loganalyzer.parquet import FILE, EventFile, constant, groups, to_reading, with_clock
+from loganalyzer.profile import Profile, TimeRule
+from loganalyzer.site import Site
+from loganalyzer.stamps import Stamps, is_uptime
+from loganalyzer.tables import CLOCK_MARKS, UTC, WALL
+from loganalyzer.zones import ZoneClock
+
+Ints = npt.NDArray[np.int64]
+EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001  # a wall clock has no zone
+# 2001-01-01 to 2080-01-01, µs: dates outside are a controller's, not a person's.
+PLAUSIBLE = (978_307_200_000_000, 3_471_292_800_000_000)
+SHARED = ("floor", "signal", "edge", "stream", "code", "value", "line", "order", "head")
+
+
+class ChuteFile:
+    """Writes the events of one chute, block by block, in file order."""
+
+    def __init__(self, path: Path, site: Site, chute: str, source: str, profile: Profile) -> None:
+        rule = profile.time
+        self.zone = site.time_zone if rule.zone == "site" else rule.zone
+        self.rows = self.lines = 0
+        self._path, self._site, self._chute, self._source = path, site.id, chute, source
+        self._uptime = is_uptime(rule.format)
+        self._sampled = profile.layout == "samples"
+        self._zone_clock, self._scan = ZoneClock(self.zone), clock.ClockScan(self.zone)
+        self._spans = _Spans()
+        self._facts = False
+        self._lists_floors = bool(site.chute(chute).floors)
+        self._floored = self._implausible = 0
+        self._marks: Counter[int] = Counter()
+        self._file = EventFile(path)
+
+    def write(self, events: pa.Table) -> None:
+        """Add the next events: `EVENTS`, `written`, `offset`, `head`."""
+        block = self._block(events)
+        reading = to_reading(block)
+        self._scan.add(reading)
+        self._facts = self._facts or _has_facts(reading)
+        if not self._uptime:
+            utc = reading["utc"].to_numpy()
+            self._spans.add(utc, None)
+            if int(utc.min()) < PLAUSIBLE[0] or int(utc.max()) >= PLAUSIBLE[1]:
+                self._implausible += np.count_nonzero((utc < PLAUSIBLE[0]) | (utc >= PLAUSIBLE[1]))
+        self.rows += block.num_rows
+        self._floored += block.num_rows - block["floor"].null_count
+        self.lines += int(np.count_nonzero(events["head"].to_numpy()))
+        self._file.write(block)
+
+    def finish(self, account: Account) -> Reading:
+        """Put the clock right and add to the account; the files stand where they were written."""
+        corrections = self._scan.corrections()
+        solo = self._path
+        if corrections or self._uptime:
+            solo = self._path.with_suffix(".solo.parquet")
+            self._correct(corrections, solo)
+        account.rows += self.rows
+        account.floored += self._floored if self._lists_floors else 0
+        account.implausible += self._implausible
+        account.marks.update({CLOCK_MARKS[code]: n for code, n in self._marks.items() if n})
+        return Reading(
+            self._chute, str(self._path), str(solo), self.zone, self.rows, self.lines,
+            *self._spans.ends(), self._scan.open_head or self._uptime,
+            self._scan.open_tail or self._uptime, self._facts,
+        )  # fmt: skip
+
+    def __enter__(self) -> Self:
+        self._file.__enter__()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._file.__exit__(kind, error, trace)
+
+    def _block(self, events: pa.Table) -> pa.Table:
+        rows, written = events.num_rows, events["written"].to_numpy()
+        nothing = pa.nulls(rows, pa.int64())
+        columns = {
+            **{name: events[name] for name in SHARED},
+            "site": constant(self._site, rows),
+            "chute": constant(self._chute, rows),
+            "source": constant(self._source, rows),
+            "uptime": events["written"] if self._uptime else nothing,
+            "anchor": self._anchors(events) if self._uptime else nothing,
+        }
+        if self._uptime:
+            codes = np.full(rows, len(CLOCK_MARKS) - 1, np.int8)
+            columns |= {"time": pa.nulls(rows, UTC), "device_time": pa.nulls(rows, WALL)}
+        else:
+            utc, codes = self._to_utc(events, written)
+            columns |= {
+                "time": pa.array(utc).cast(UTC),
+                "device_time": events["written"].cast(WALL),
+            }
+        codes = np.minimum(codes, SAMPLED) if self._sampled else codes
+        self._tally(codes, 1)
+        columns["clock"] = mark_array(codes)
+        return pa.table([columns[name] for name in FILE.names], schema=FILE)
+
+    def _to_utc(self, events: pa.Table, written: Ints) -> tuple[Ints, npt.NDArray[np.int8]]:
+        offset = events["offset"]
+        given = None if offset.null_count == len(offset) else offset.to_numpy()
+        return self._zone_clock.to_utc(written, given, clock.clock_sets(events))
+
+    def _anchors(self, events: pa.Table) -> pa.Array:
+        """The wall-clock stamps in the event texts, in µs UTC; null where there are none."""
+        now = events["now"].combine_chunks()
+        stated = pc.unique(now.drop_null())
+        rule = TimeRule(format="iso", zone=self.zone if self.zone != "offset" else "utc")
+        parsed = Stamps(rule, EPOCH, None).parse(stated)
+        utc, _ = ZoneClock(rule.zone).to_utc(parsed.written, parsed.offset_us, None)
+        known = pa.array(utc, mask=~parsed.ok)
+        return known.take(pc.index_in(now, stated))
+
+    def _correct(self, corrections: clock.Corrections, solo: Path) -> None:
+        """Write the file once more, a row group at a time, with the clock put right."""
+        state, row = clock.RunState(), 0
+        with EventFile(solo) as file:
+            for group in groups(self._path):
+                time, codes = clock.apply(to_reading(group), corrections, row, state)
+                self._tally(mark_codes(group["clock"]), -1)
+                self._tally(codes, 1)
+                self._spans.add(time, codes != UNANCHORED)
+                file.write(with_clock(group, time, codes))
+                row += group.num_rows
+
+    def _tally(self, codes: npt.NDArray[np.int8], sign: int) -> None:
+        counts = np.bincount(codes, minlength=len(CLOCK_MARKS))
+        for code in np.flatnonzero(counts).tolist():
+            self._marks[code] += sign * int(counts[code])
+
+
+class _Spans:
+    """First, last, earliest and latest of the times that can be trusted."""
+
+    def __init__(self) -> None:
+        self._first: int | None = None
+        self._last: int | None = None
+        self._low: list[int] = []
+        self._high: list[int] = []
+
+    def add(self, times: Ints, anchored: npt.NDArray[np.bool_] | None) -> None:
+        """Take the next times, µs UTC."""
+        trusted = times if anchored is None else times[anchored]
+        if len(times):
+            some = trusted if len(trusted) else times
+            self._low = [*self._low[-1:], int(some.min())]
+            self._high = [*self._high[-1:], int(some.max())]
+            self._low, self._high = [min(self._low)], [max(self._high)]
+        if len(trusted):
+            self._first = int(trusted[0]) if self._first is None else self._first
+            self._last = int(trusted[-1])
+
+    def ends(self) -> tuple[int | None, int | None, int, int]:
+        """First and last (null where nothing can be trusted), earliest, latest."""
+        return self._first, self._last, self._low[0], self._high[0]
+
+
+def _has_facts(reading: pa.Table) -> bool:
+    powered = pc.and_(pc.equal(reading["signal"], "power"), pc.equal(reading["edge"], "on"))
+    facts = pc.or_(powered, pc.equal(reading["signal"], "clock"))
+    return bool(pc.any(facts).as_py()) or reading["anchor"].null_count < reading.num_rows

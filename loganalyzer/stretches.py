@@ -1,0 +1,161 @@
+"""A chute's timeline from the readings of its exports: which touch, what they make together.
+
+A function of the set of readings alone: whatever was imported, undone or read again before, the
+same exports give the same stretches. What did not change is not made again.
+"""
+
+import uuid
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from loganalyzer import clock
+from loganalyzer.folds import settle
+from loganalyzer.manifest import Manifest, Reading, Stretch
+from loganalyzer.marks import UNANCHORED, mark_array
+from loganalyzer.parquet import FILE, EventFile, constant, groups, to_reading
+from loganalyzer.tables import UTC, WALL
+from loganalyzer.timeline import merge
+
+Ints = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Part:
+    """One export's reading, and the source it came from."""
+
+    source: str
+    reading: Reading
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a site's files are, and how new ones get there.
+
+    Attributes:
+        store: The store's folder.
+        aside: A folder to write in.
+        land: Moves a finished file to its place within the store.
+    """
+
+    store: Path
+    aside: Path
+    land: Callable[[Path, str], str]
+
+
+def restretched(manifest: Manifest, place: Place) -> Manifest:
+    """The manifest with its stretches brought up to its exports.
+
+    Args:
+        manifest: With exports added or taken away.
+        place: Where to read and write.
+    """
+    parts = [Part(one.source, reading) for one in manifest.exports for reading in one.readings]
+    known = {stretch.made_of: stretch for stretch in manifest.stretches}
+    stretches = []
+    for group in touching(parts):
+        files = tuple(sorted(part.reading.file for part in group))
+        stretches.append(known.get(files) or _made(group, files, manifest.site, place))
+    return replace(manifest, stretches=tuple(stretches))
+
+
+def touching(parts: Iterable[Part]) -> list[list[Part]]:
+    """Readings of one chute that overlap in time, or whose clocks hang together.
+
+    Returns:
+        Groups in order of chute and beginning, so that equal sets come out equal.
+    """
+    ordered = sorted(parts, key=lambda p: (p.reading.chute, p.reading.begins, p.source))
+    groups: list[list[Part]] = []
+    for part in ordered:
+        group, hooked = [part], part.reading.open_head
+        while groups and _touches(groups[-1], part.reading, hooked):
+            hooked = part.reading.open_head and not any(p.reading.facts for p in groups[-1])
+            group = groups.pop() + group
+        groups.append(group)
+    return groups
+
+
+def _touches(group: Sequence[Part], reading: Reading, hooked: bool) -> bool:
+    """Whether a reading belongs to the group before it; `hooked`: its clock hangs on that."""
+    if group[0].reading.chute != reading.chute:
+        return False
+    ends = max(part.reading.ends for part in group)
+    return reading.begins <= ends or hooked or _open_tail(group)
+
+
+def _open_tail(group: Sequence[Part]) -> bool:
+    """Whether the group ends in a stretch of clock that a later export may put right."""
+    for part in reversed(group):
+        if part.reading.open_tail or part.reading.facts:
+            return part.reading.open_tail
+    return False
+
+
+def _made(group: Sequence[Part], files: tuple[str, ...], site: str, place: Place) -> Stretch:
+    first = group[0].reading
+    if len(group) == 1:
+        owned = {group[0].source: first.lines}
+        return Stretch(first.chute, files, first.solo, first.rows, first.begins, owned)
+    token = uuid.uuid4().hex
+    written = place.aside / f"{token}.parquet"
+    rows, owned = _merged(group, place.store, written)
+    file = place.land(written, f"events/{site}/{first.chute}/{token}.parquet")
+    return Stretch(first.chute, files, file, rows, first.begins, owned)
+
+
+def _merged(group: Sequence[Part], store: Path, written: Path) -> tuple[int, dict[str, int]]:
+    """Write the readings of a group as one sequence; its rows, and the lines each export owns."""
+    zones = {part.reading.zone for part in group}
+    zone = zones.pop() if len(zones) == 1 else "utc"
+    files = [pa.concat_tables(groups(store / part.reading.file)) for part in group]
+    readings = [_timed(one, zone) for one in settle([to_reading(file) for file in files])]
+    sources = [part.source for part in group]
+    merged = merge(readings, sources)
+    time, marks = _clocked(merged.table, zone)
+    with EventFile(written) as file:
+        file.write(_to_file(merged.table, files[0], sources, time, marks))
+    heads = [file["head"].to_numpy() for file in files]
+    owned = [
+        int(np.count_nonzero(own & head)) for own, head in zip(merged.owned, heads, strict=True)
+    ]
+    return merged.table.num_rows, dict(zip(sources, owned, strict=True))
+
+
+def _timed(reading: pa.Table, zone: str) -> pa.Table:
+    """A reading with `time` and `anchored`: its clock put right as far as it can by itself."""
+    time, marks = _clocked(reading, zone)
+    anchored = pa.array(marks != UNANCHORED)
+    return reading.append_column("time", pa.array(time)).append_column("anchored", anchored)
+
+
+def _clocked(reading: pa.Table, zone: str) -> tuple[Ints, npt.NDArray[np.int8]]:
+    scan = clock.ClockScan(zone)
+    scan.add(reading)
+    return clock.apply(reading, scan.corrections(), 0, clock.RunState())
+
+
+def _to_file(
+    merged: pa.Table,
+    like: pa.Table,
+    sources: Sequence[str],
+    time: Ints,
+    marks: npt.NDArray[np.int8],
+) -> pa.Table:
+    rows = merged.num_rows
+    source = pa.DictionaryArray.from_arrays(merged["export"].combine_chunks(), list(sources))
+    wall = pc.if_else(merged["uptime"].is_null(), merged["written"], None)
+    columns = {
+        **{name: merged[name] for name in merged.column_names},
+        "site": constant(like["site"][0].as_py(), rows),
+        "source": source,
+        "device_time": wall.cast(WALL),
+        "time": pa.array(time).cast(UTC),
+        "clock": mark_array(marks),
+    }
+    return pa.table([columns[name] for name in FILE.names], schema=FILE)
