@@ -112,8 +112,8 @@ def floor_naming(rule: Labels) -> Naming:
 
 
 def without_zeros(label: str) -> str:
-    """A label less its leading zeros; nothing but zeros is '0'."""
-    return label.lstrip("0") or label[-1:]
+    """A label less its leading zeros and blanks; nothing but zeros is '0'."""
+    return label.lstrip("0 ") or label[-1:]
 
 
 def numbers(values: pa.Array, decimal: str) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
