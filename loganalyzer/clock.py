@@ -1,14 +1,32 @@
-"""How the controller's clock went: restarts, drift, steps, uptime → time and how far to trust it."""
+"""How the controller's clock went: restarts, drift, steps, uptime → time and how far to trust it.
+
+Two passes over a sequence of READING rows: `ClockScan` collects the facts (clock events,
+power-ons, anchors), then `apply` moves the times. Neither depends on how the sequence is cut into
+blocks. The rules are told where they are kept: zones.py (repeated and missing hours),
+wallclock.py (restarts, drift, steps), uptime.py, and in corrections.py the last two:
+
+- A time that ends outside 2001-01-01 to 2080-01-01 is kept and marked `unanchored`.
+- A row earlier than one before it, with no clock event or power-on between, stays in its place
+  and is marked `step`.
+"""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from loganalyzer.clockfacts import added_us, clock_columns, integers, rows_with
+from loganalyzer.corrections import Corrections, RunState, apply
+from loganalyzer.marks import FOLD, Codes, mark_array, mark_codes
+from loganalyzer.offsets import NO_OFFSET
 from loganalyzer.tables import TEXT
+from loganalyzer.uptime import UptimeScan
+from loganalyzer.wallclock import Restart, WallScan
+from loganalyzer.zones import ZoneClock
+
+Int64s = NDArray[np.int64]
 
 # One export's events of one chute in file order.
 READING = pa.schema(
@@ -23,95 +41,151 @@ READING = pa.schema(
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Corrections:
-    """What the clock facts of a sequence do to its rows; falsy where there is nothing to do."""
-
-    def __bool__(self) -> bool:
-        return False
-
-
-@dataclass
-class RunState:
-    """What `apply` carries from block to block of one sequence."""
-
-
 class ClockScan:
-    """First pass over one sequence: collects its clock facts, in memory that does not grow with it.
+    """First pass over one sequence: collects its clock facts, in memory that grows only with them.
 
     Attributes:
         rows: How many rows were added.
-        open_head: Its head hangs on what came before: the first clock fact is a clock event
-            (an earlier export's tail would be moved by it) or the first row is a power-on
-            (whether time went back there, only an earlier export knows).
-        open_tail: It ends in a restarted stretch that no clock event has ended: a later
-            export's head belongs to it.
-        last_anchored: UTC µs of the last row that is anchored, None if there is none.
     """
 
     def __init__(self, zone: str = "utc") -> None:
-        """Take the zone as for ZoneClock (a set that is its summer-time change corrects nothing)."""
+        """Take the zone as for ZoneClock: a set that is its summer-time switch is no step."""
         self.rows = 0
-        self.open_head = False
-        self.open_tail = False
-        self.last_anchored: int | None = None
+        self._wall, self._uptime = WallScan(zone), UptimeScan()
 
     def add(self, block: pa.Table | pa.RecordBatch) -> None:
         """Take the next rows; reads signal, edge, value, written, utc and anchor."""
-        raise NotImplementedError
+        if block.num_rows:
+            columns = clock_columns(block)
+            self._wall.add(block, columns, self.rows)
+            self._uptime.add(block, columns, self.rows)
+        self.rows += block.num_rows
 
     def corrections(self) -> Corrections:
         """The corrections for everything added so far, as if the sequence ended here."""
-        raise NotImplementedError
+        return Corrections(
+            tuple(self._wall.corrections(self.rows)), tuple(self._uptime.corrections(self.rows))
+        )
+
+    def restarts(self) -> list[Restart]:
+        """The restarted stretches, by first row; see the function `restarts`."""
+        both = self._wall.all_restarts(self.rows) + self._uptime.all_restarts(self.rows)
+        return sorted(both, key=lambda restart: restart.first)
+
+    @property
+    def open_head(self) -> bool:
+        """Whether an export that came before would be changed by this one, or this one by it.
+
+        The first clock fact is a clock event (it moves an earlier export's tail), or the first
+        row is a power-on (whether time went back there only the earlier export knows), or it
+        counts from a power-on that it does not hold.
+        """
+        return self._wall.open_head or self._uptime.open_head
+
+    @property
+    def open_tail(self) -> bool:
+        """Whether it ends in a restarted stretch that no clock event has ended, or in uptimes."""
+        return self._wall.open_tail or self._uptime.rows_seen
+
+    @property
+    def last_anchored(self) -> int | None:
+        """UTC µs, as written, of the last row with a wall clock that is anchored."""
+        return self._wall.last_anchored
 
 
-def apply(
-    block: pa.Table | pa.RecordBatch, corrections: Corrections, first_row: int, state: RunState
-) -> tuple[NDArray[np.int64], NDArray[np.int8]]:
-    """Second pass: `time` (UTC µs) and codes of the marks for the rows from first_row on.
+def resolve(reading: pa.Table, zone: str) -> tuple[Int64s, Codes]:
+    """`time` and marks of a whole sequence in memory.
 
-    Args:
-        block: READING rows, in order.
-        corrections: Of the whole sequence.
-        first_row: Number of the block's first row in the sequence, from 0.
-        state: `RunState()` at the first block; changed in place.
-    """
-    raise NotImplementedError
-
-
-def resolve(reading: pa.Table, zone: str) -> tuple[NDArray[np.int64], NDArray[np.int8]]:
-    """`time` (UTC µs) and codes of the marks of a whole sequence in memory.
-
-    The repeated hour is resolved anew, in the order the rows stand in now (merged exports).
+    The repeated hour is resolved anew, in the order the rows stand in now (merged exports);
+    for a sequence that is already in file order this changes nothing.
 
     Args:
         reading: READING rows, in order; further columns are allowed.
         zone: As for ZoneClock.
+
+    Returns:
+        UTC µs, and codes of the marks (index into CLOCK_MARKS).
     """
-    raise NotImplementedError
+    reading = _repeated_hours_anew(reading, zone)
+    scan = ClockScan(zone)
+    scan.add(reading)
+    return apply(reading, scan.corrections(), 0, RunState())
 
 
 def restarts(reading: pa.Table, zone: str = "utc") -> pd.DataFrame:
     """For every row, which restarted stretch it lies in.
 
+    Args:
+        reading: READING rows, in order; further columns are allowed.
+        zone: As for ZoneClock.
+
     Returns:
         As many rows as `reading`, index 0…: `restart` (int64: number of the stretch, from 0; -1
         outside of any), `before` (Int64: written time of the last event before the power-on,
         null if none), `ended_by` (Int64: written time of the clock event that ends it, null if
-        none). With uptime every power-on begins a stretch, and `ended_by` is its first anchor.
+        none). With uptime every power-on begins a stretch, and `ended_by` is the UTC of its
+        first anchor.
     """
-    raise NotImplementedError
+    scan = ClockScan(zone)
+    scan.add(reading)
+    found = scan.restarts()
+    number = np.full(reading.num_rows, -1)
+    wall = clock_columns(reading).wall
+    for place, each in enumerate(found):
+        rows = np.arange(each.first, each.last)
+        number[rows if wall is None else rows[wall[rows] != each.uptime]] = place
+    outside = Restart(0, 0, None, None)
+    before = pd.array([each.before for each in [*found, outside]], "Int64")
+    ended_by = pd.array([each.ended_by for each in [*found, outside]], "Int64")
+    return pd.DataFrame({"restart": number, "before": before[number], "ended_by": ended_by[number]})
 
 
-def clock_sets(block: pa.Table | pa.RecordBatch) -> NDArray[np.int64] | None:
-    """µs added to the clock at each row (0 where none), None where the block has no set.
+def clock_sets(events: pa.Table | pa.RecordBatch) -> Int64s | None:
+    """µs added to the clock at each row (0 where none); None where no clock was set.
 
-    Reads signal and value; for `ZoneClock.to_utc`.
+    Reads signal and value; hand it to `ZoneClock.to_utc`.
     """
-    raise NotImplementedError
+    clock = rows_with(events.column("signal"), "clock")
+    if clock is None:
+        return None
+    sets = np.zeros(events.num_rows, np.int64)
+    rows = np.flatnonzero(clock)
+    sets[rows] = [added or 0 for added in added_us(events, rows)]
+    return sets
 
 
 def blocks(reading: pa.Table, rows: int) -> Iterator[pa.Table]:
     """Slices of a table, in order."""
     for first in range(0, reading.num_rows, rows):
         yield reading.slice(first, rows)
+
+
+def _repeated_hours_anew(reading: pa.Table, zone: str) -> pa.Table:
+    marks = mark_codes(reading.column("mark"))
+    folded = marks == FOLD
+    if not folded.any():
+        return reading
+    written, utc = integers(reading.column("written")), integers(reading.column("utc"))
+    first, found = ZoneClock(zone).to_utc(written)
+    # A stamp with an offset of its own, or of another zone, has no part in the order.
+    own = ~folded & ((first != utc) | (found == FOLD))
+    offset_us = np.where(own, written - utc, NO_OFFSET)
+    anew, _ = ZoneClock(zone).to_utc(written, offset_us, clock_sets(reading))
+    null = reading.column("utc").is_null() if reading.column("utc").null_count else None
+    mask = None if null is None else np.asarray(null.to_numpy())
+    column = pa.array(np.where(folded, anew, utc), pa.int64(), mask=mask)
+    return reading.set_column(reading.schema.get_field_index("utc"), "utc", column)
+
+
+__all__ = [
+    "READING",
+    "ClockScan",
+    "Corrections",
+    "RunState",
+    "apply",
+    "blocks",
+    "clock_sets",
+    "mark_array",
+    "resolve",
+    "restarts",
+]

@@ -27,4 +27,5 @@ def mark_codes(marks: pa.Array | pa.ChunkedArray) -> Codes:
     words = marks.dictionary.to_pylist()
     lookup = np.array([*(CLOCK_MARKS.index(word) for word in words), EXACT], np.int8)
     indices = marks.indices.fill_null(len(words)).to_numpy(zero_copy_only=False)
-    return lookup[indices]
+    codes: Codes = lookup[indices]
+    return codes

@@ -233,7 +233,10 @@ _TABLES = {
 _FRACTIONS = {
     (place, width): _table(
         width,
-        {number: number * 10**6 // 10 ** (place + width) * (place < 6) for number in range(10**width)},
+        {
+            number: number * 10**6 // 10 ** (place + width) if place < 6 else 0
+            for number in range(10**width)
+        },
     )
     for place in range(7)
     for width in (1, 2)

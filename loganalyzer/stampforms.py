@@ -1,4 +1,4 @@
-"""One stamp's text → written time, strictly by the profile's format, and where its clock digits lie.
+"""One stamp → written time, strictly by the profile's format, and where its clock digits lie.
 
 A leap second (:60) is read as the following second. `iso` takes T, t or a blank between date and
 time, seconds or none, a fraction after a point or a comma (cut to microseconds), and Z, z, +hh,

@@ -75,9 +75,7 @@ def leap_days(written: Int64s, years: Int64s) -> set[int]:
     return set(np.unique(years[days == _FEBRUARY_29]).tolist())
 
 
-def latest_first_year(
-    last: int, years: int, leaps: set[int], received: datetime
-) -> int:
+def latest_first_year(last: int, years: int, leaps: set[int], received: datetime) -> int:
     """The first year, so that the last stamp is not later than received + 1 day.
 
     Args:

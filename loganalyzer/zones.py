@@ -81,7 +81,7 @@ class ZoneClock:
         self, written: Int64s, own: NDArray[np.bool_] | None, sets_us: Int64s | None
     ) -> tuple[Int64s, Codes]:
         low, high = int(written.min()), int(written.max())
-        known = offsets(self.zone, _year(low - DAY_US), _year(high + DAY_US))
+        known = _known(self.zone, low, high)
         codes = np.full(len(written), EXACT, np.int8)
         utc = _first_pass(written, known, low, high)
         for change in known.changes:
@@ -114,11 +114,20 @@ class ZoneClock:
         utc[late] = written[late] - change.after
 
 
+def changes_between(zone: str, low: int, high: int) -> tuple[Change, ...]:
+    """The zone's changes of offset in the years of these local times, µs; none for "utc"."""
+    return () if zone in ("utc", "offset") else _known(zone, low, high).changes
+
+
+def _known(zone: str, low: int, high: int) -> Offsets:
+    return offsets(zone, _year(low - DAY_US), _year(high + DAY_US))
+
+
 def _first_pass(written: Int64s, known: Offsets, low: int, high: int) -> Int64s:
     """Every row by the offset before a change until the local time that is past the change."""
     first, last = np.searchsorted(known.starts, [low, high], side="right")
     if first == last:  # one offset for the whole block, which is nearly always so
-        return written - known.offset[first]
+        return written - int(known.offset[first])
     places = np.searchsorted(known.starts[first:last], written, side="right")
     return written - known.offset[first:][places]
 
