@@ -29,12 +29,24 @@ def local_parts(table: pd.DataFrame, sites: Mapping[str, Site], time: str) -> pd
         By the index of `table`: `day` (midnight, without zone), `hour_of_week` (0 is the hour
         from Monday 00:00, 167 the last of Sunday). Null where the time is.
     """
+    wall = wall_clock(table, sites, time)
+    hour = wall.dt.day_of_week * 24 + wall.dt.hour
+    return pd.DataFrame({"day": wall.dt.normalize(), "hour_of_week": hour})
+
+
+def wall_clock(table: pd.DataFrame, sites: Mapping[str, Site], time: str) -> pd.Series:
+    """The wall clock of the site at each row's time, without zone; arguments as above."""
     parts = [
-        _local(part[time], sites[str(site)].time_zone if site in sites else "UTC")
+        part[time].dt.tz_convert(zone_of(sites, str(site))).dt.tz_localize(None)
         for site, part in table.groupby("site", observed=True)
     ]
-    blank = pd.DataFrame({"day": pd.Series(dtype="datetime64[us]"), "hour_of_week": []})
+    blank = pd.Series(index=table.index, dtype="datetime64[us]")
     return pd.concat(parts).reindex(table.index) if parts else blank
+
+
+def zone_of(sites: Mapping[str, Site], site: str) -> str:
+    """The time zone of a site; UTC where no site file names it."""
+    return sites[site].time_zone if site in sites else "UTC"
 
 
 def exposure(coverage: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
@@ -51,13 +63,6 @@ def exposure(coverage: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
     slots = slots.join(local_parts(slots, sites, "time"))
     keys = [*CHUTE, "day", "hour_of_week"]
     return slots.groupby(keys, observed=True)["seconds"].sum().reset_index()
-
-
-def _local(times: pd.Series, zone: str) -> pd.DataFrame:
-    local = times.dt.tz_convert(zone)
-    wall = local.dt.tz_localize(None)
-    hour = local.dt.day_of_week * 24 + local.dt.hour
-    return pd.DataFrame({"day": wall.dt.normalize(), "hour_of_week": hour})
 
 
 def _slots(stretches: pd.DataFrame) -> pd.DataFrame:

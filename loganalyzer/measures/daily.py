@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loganalyzer.facts import CHUTE, NO_LOG, Facts, anchored, counts, plain, why
-from loganalyzer.localtime import local_parts
+from loganalyzer.localtime import local_parts, zone_of
 from loganalyzer.site import Site
 from loganalyzer.tables import require
 
@@ -69,8 +69,8 @@ def _days(hours: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
     for (site, chute), part in hours.groupby(CHUTE, observed=True):
         covered = part.groupby("day")["seconds"].sum()
         days = pd.date_range(covered.index.min(), covered.index.max(), unit="us")
-        zone = sites[str(site)].time_zone if site in sites else "UTC"
-        share = covered.reindex(days, fill_value=0.0).to_numpy() / _lengths(days, zone)
+        length = _lengths(days, zone_of(sites, str(site)))
+        share = covered.reindex(days, fill_value=0.0).to_numpy() / length
         row = {"site": site, "chute": chute, "day": days, "covered_share": share.clip(max=1.0)}
         parts.append(pd.DataFrame(row))
     if parts:

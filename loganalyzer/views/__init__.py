@@ -1,0 +1,36 @@
+"""The table behind each picture and finding; the one place that joins measures.
+
+`analyse` works everything out of a timeline; the rest takes its `Analysis` and returns a table
+or sentences. No file, no screen.
+"""
+
+from loganalyzer.views.analysis import Analysis, analyse, measure
+from loganalyzer.views.finding import Finding
+from loganalyzer.views.findings import FINDERS, findings
+from loganalyzer.views.pictures import (
+    daily_trend,
+    floors_ranked,
+    headline,
+    hour_of_week,
+    incident_list,
+    of_chute,
+)
+from loganalyzer.views.summary import Summary, as_dict, summary
+
+__all__ = [
+    "FINDERS",
+    "Analysis",
+    "Finding",
+    "Summary",
+    "analyse",
+    "as_dict",
+    "daily_trend",
+    "findings",
+    "floors_ranked",
+    "headline",
+    "hour_of_week",
+    "incident_list",
+    "measure",
+    "of_chute",
+    "summary",
+]

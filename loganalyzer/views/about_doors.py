@@ -1,0 +1,165 @@
+"""Findings about single doors: misuse, stuck doors, slow closers, clearings too short."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pandas as pd
+
+from loganalyzer.facts import CHUTE, DOOR, plain
+from loganalyzer.sentences import between, count, door, figure, lasting, things, times
+from loganalyzer.stats import poisson_interval
+from loganalyzer.views.analysis import Analysis
+from loganalyzer.views.finding import (
+    LINES_SHOWN,
+    Finding,
+    largest,
+    lines_of,
+    per_hundred,
+    rows,
+    text_or_none,
+)
+
+# A floor stands out where even the low end of its interval, widened for the number of floors
+# compared, is above this many times the rate of the chute's other floors.
+STANDS_OUT = 1.5
+FEWEST_EPISODES = 3
+
+
+def short_clearings(analysis: Analysis) -> Iterator[Finding]:
+    """Clearings shorter than free fall, floor by floor."""
+    table = analysis.clearings[analysis.clearings["too_short"].fillna(0).gt(0)]
+    for row in rows(table.sort_values("too_short", ascending=False)):
+        low, high = per_hundred(row.too_short, row.clearings)
+        yield Finding(
+            "technician", row.site, row.chute, row.floor, "clearing_too_short",
+            f"{door(row.chute, row.floor)}: {count(row.too_short)} of "
+            f"{things(row.clearings, 'clearing', 'clearings')} ended before anything can have "
+            f"fallen the {figure(row.elevation_m)} m (free fall takes {row.fall_s:.1f} s, the "
+            f"shortest lasted {row.shortest_s:.1f} s): the clearing time is provably too short.",
+            100 * row.too_short / row.clearings, low, high, int(row.clearings),
+            (row.evidence,),
+        )  # fmt: skip
+
+
+def stuck_doors(analysis: Analysis) -> Iterator[Finding]:
+    """Doors that stood open too long, floor by floor, with the share of openings."""
+    stuck = analysis.incidents[analysis.incidents["kind"].eq("stuck_door")]
+    stuck = plain(stuck, *DOOR).merge(analysis.open_times[[*DOOR, "openings"]], on=DOOR, how="left")
+    stuck = stuck.merge(analysis.facts.limits, on=CHUTE, how="left")
+    for (site, chute, floor), part in largest(stuck, DOOR):
+        n, openings = len(part), int(part["openings"].fillna(0).iloc[0])
+        low, high = per_hundred(n, openings)
+        rate = f", {figure(100 * n / openings)} per 100 {between(low, high)}" if openings else ""
+        yield Finding(
+            "technician", site, chute, floor, "stuck_door",
+            f"{door(chute, floor)}: open longer than {part['open_limit_s'].iloc[0]:g} s "
+            f"{times(n)} in {things(openings, 'opening', 'openings')}{rate}; the longest "
+            f"{lasting(part['seconds'].max())}.",
+            100 * n / openings if openings else None, low, high, openings,
+            lines_of(part.sort_values("seconds", ascending=False)["evidence"]),
+        )  # fmt: skip
+
+
+def misused_doors(analysis: Analysis) -> Iterator[Finding]:
+    """Floors whose rate of lockout episodes is far above that of the chute's other floors."""
+    for (site, chute), part in analysis.floors.groupby(CHUTE, observed=True):
+        judged = part[part["episodes_per_100_visits"].notna()]
+        if not judged["lockout_episodes"].sum():
+            continue
+        standing_out = [row for row in rows(judged) if _stands_out(row, judged)]
+        for row in sorted(standing_out, key=lambda r: -r.episodes_per_100_visits):
+            yield _misused(row, judged, analysis)
+        yield _all_lockouts(str(site), str(chute), judged, len(standing_out), analysis)
+
+
+def slower(analysis: Analysis) -> Iterator[Finding]:
+    """Doors that close later and diverters that travel longer than at first."""
+    table = analysis.slowing[analysis.slowing["slower"].fillna(False).astype(bool)]
+    for row in rows(table.sort_values("change_s", ascending=False)):
+        where = (
+            f"{door(row.chute, row.floor)}: the door stands open longer per use"
+            if row.what == "open_s"
+            else f"Chute {row.chute}: the diverter takes longer to travel"
+        )
+        yield Finding(
+            "technician", row.site, row.chute, text_or_none(row.floor),
+            "slow_closer" if row.what == "open_s" else "slow_diverter",
+            f"{where}, by {row.change_s:.1f} s ({row.low_s:.1f} to {row.high_s:.1f}) over "
+            f"{row.weeks:.1f} weeks; typical is {row.typical_s:.1f} s (median of "
+            f"{things(row.n, 'use', 'uses')}).",
+            row.change_s, row.low_s, row.high_s, int(row.n), _latest(analysis, row),
+        )  # fmt: skip
+
+
+def _stands_out(row: Any, floors: pd.DataFrame) -> bool:
+    """Whether a floor's rate is far above the others' even at the low end of a wide interval."""
+    if row.lockout_episodes < FEWEST_EPISODES:
+        return False
+    others = floors.drop(index=row.Index)
+    visits = float(others["visits"].sum())
+    rest = others["lockout_episodes"].sum() / visits if visits else 0.0
+    low, _ = poisson_interval([row.lockout_episodes], 1 - 0.05 / len(floors))
+    return bool(low[0] / row.visits > STANDS_OUT * rest)
+
+
+def _misused(row: Any, floors: pd.DataFrame, analysis: Analysis) -> Finding:
+    others = floors.drop(index=row.Index)
+    visits = float(others["visits"].sum())
+    rest = (
+        f"; the chute's other floors {figure(100 * others['lockout_episodes'].sum() / visits)}"
+        if visits
+        else ""
+    )
+    mine = _lockouts(analysis, row)
+    return Finding(
+        "manager", row.site, row.chute, row.floor, "misuse",
+        f"{door(row.chute, row.floor)}: "
+        f"{things(row.lockout_episodes, 'lockout episode', 'lockout episodes')} in "
+        f"{things(row.visits, 'visit', 'visits')}, {figure(row.episodes_per_100_visits)} per 100 "
+        f"{between(row.low, row.high)}{rest}{_inferred(mine)}.",
+        row.episodes_per_100_visits, row.low, row.high, int(row.visits), lines_of(mine["evidence"]),
+    )  # fmt: skip
+
+
+def _all_lockouts(
+    site: str, chute: str, floors: pd.DataFrame, standing_out: int, analysis: Analysis
+) -> Finding:
+    episodes, visits = int(floors["lockout_episodes"].sum()), int(floors["visits"].sum())
+    (low,), (high,) = poisson_interval([episodes])
+    found = analysis.incidents
+    mine = found[found["kind"].eq("abuse_lockout") & found["chute"].eq(chute)]
+    mine = mine[mine["site"].eq(site)]
+    alone = "" if standing_out else "; no floor stands out"
+    return Finding(
+        "manager", site, chute, None, "lockouts",
+        f"Chute {chute}: {things(episodes, 'lockout episode', 'lockout episodes')} in "
+        f"{things(visits, 'visit', 'visits')}, {figure(100 * episodes / visits)} per 100 "
+        f"{between(100 * low / visits, 100 * high / visits)}{alone}{_inferred(mine)}.",
+        100 * episodes / visits, 100 * low / visits, 100 * high / visits, visits,
+        lines_of(mine["evidence"]),
+    )  # fmt: skip
+
+
+def _lockouts(analysis: Analysis, row: Any) -> pd.DataFrame:
+    found = _of_door(analysis.incidents, row)
+    return found[found["kind"].eq("abuse_lockout")]
+
+
+def _inferred(lockouts: pd.DataFrame) -> str:
+    guessed = lockouts["inferred"].astype(bool)
+    return " (inferred from the presses: the log holds no lockouts)" if guessed.any() else ""
+
+
+def _latest(analysis: Analysis, row: Any) -> tuple[str, ...]:
+    """The lines of the last uses that a trend rests on."""
+    uses = _of_door(analysis.cycles, row)
+    uses = uses[uses[str(row.what)].notna()].tail(LINES_SHOWN)
+    return tuple(uses["source"].astype("str") + ":" + uses["line"].astype("str"))
+
+
+def _of_door(table: pd.DataFrame, row: Any) -> pd.DataFrame:
+    """A table's rows of one door, or of one chute where the row names no floor."""
+    mine = table["site"].eq(row.site) & table["chute"].eq(row.chute)
+    if isinstance(row.floor, str):
+        mine &= table["floor"].eq(row.floor)
+    return table[mine]

@@ -1,0 +1,117 @@
+"""Everything that is worked out of one timeline, computed once."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from loganalyzer.cycles import cycles as cycles_of
+from loganalyzer.facts import Facts, facts
+from loganalyzer.incidents import incidents as incidents_of
+from loganalyzer.incidents.evidence import Components, Evidence
+from loganalyzer.intervals import pair
+from loganalyzer.localtime import exposure
+from loganalyzer.measures.clearing_floor import clearings_below_free_fall
+from loganalyzer.measures.coverage import coverage as coverage_of
+from loganalyzer.measures.daily import daily as daily_of
+from loganalyzer.measures.doors import open_times as open_times_of
+from loganalyzer.measures.floors import floors as floors_of
+from loganalyzer.measures.lockouts import lockouts as lockouts_of
+from loganalyzer.measures.refusals import by_hour_of_week, by_reason
+from loganalyzer.measures.slowing import slowing as slowing_of
+from loganalyzer.measures.streams import uses
+from loganalyzer.measures.waiting import waits as waits_of
+from loganalyzer.site import Site
+from loganalyzer.visits import visits as visits_of
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """The tables of one timeline; each is described where it is made.
+
+    The tables of the contract: `timeline`, `intervals`, `cycles`, `visits`, `coverage`,
+    `incidents`, `floors`. Measures: `lockouts`, `open_times`, `waits`, `refusals` (by reason),
+    `refusal_hours` (by floor and hour of the week), `streams`, `daily`, `slowing`, `clearings`
+    (against free fall). `facts` is what was known beforehand, `hours` the time that the log
+    covers by local day and hour, `sites` the site files.
+    """
+
+    timeline: pd.DataFrame
+    intervals: pd.DataFrame
+    cycles: pd.DataFrame
+    visits: pd.DataFrame
+    coverage: pd.DataFrame
+    incidents: pd.DataFrame
+    floors: pd.DataFrame
+    lockouts: pd.DataFrame
+    open_times: pd.DataFrame
+    waits: pd.DataFrame
+    refusals: pd.DataFrame
+    refusal_hours: pd.DataFrame
+    streams: pd.DataFrame
+    daily: pd.DataFrame
+    slowing: pd.DataFrame
+    clearings: pd.DataFrame
+    hours: pd.DataFrame
+    facts: Facts
+    sites: Mapping[str, Site]
+
+
+def analyse(
+    timeline: pd.DataFrame, sites: Mapping[str, Site], components: Components | None = None
+) -> Analysis:
+    """Work everything out of a timeline.
+
+    Args:
+        timeline: As `Store.timeline` gives it: any sites and chutes, sorted.
+        sites: Site files by site id; a site that has none gets the default limits and UTC.
+        components: For each (site, chute) what part a fault code is about, from the chute's
+            profile; codes that stand nowhere are other faults.
+
+    Raises:
+        TableError: The timeline lacks a column.
+    """
+    intervals = pair(timeline)
+    cycles = cycles_of(timeline, intervals, sites)
+    visits = visits_of(timeline, cycles, intervals, sites)
+    return measure(timeline, intervals, cycles, visits, sites, components)
+
+
+def measure(
+    timeline: pd.DataFrame,
+    intervals: pd.DataFrame,
+    cycles: pd.DataFrame,
+    visits: pd.DataFrame,
+    sites: Mapping[str, Site],
+    components: Components | None = None,
+) -> Analysis:
+    """The part of `analyse` after intervals, cycles and visits."""
+    known = facts(timeline, sites)
+    coverage = coverage_of(timeline)
+    hours = exposure(coverage, sites)
+    locked = lockouts_of(timeline, intervals, known)
+    evidence = Evidence(timeline, intervals, coverage, locked, known, components or {})
+    incidents = incidents_of(evidence)
+    stuck = incidents[incidents["kind"].eq("stuck_door")]
+    opened = open_times_of(cycles, intervals, known)
+    return Analysis(
+        timeline=timeline,
+        intervals=intervals,
+        cycles=cycles,
+        visits=visits,
+        coverage=coverage,
+        incidents=incidents,
+        floors=floors_of(timeline, cycles, visits, opened, locked, stuck, known, sites),
+        lockouts=locked,
+        open_times=opened,
+        waits=waits_of(cycles, visits, timeline, known),
+        refusals=by_reason(timeline, known),
+        refusal_hours=by_hour_of_week(timeline, hours, known, sites),
+        streams=uses(cycles, timeline, known),
+        daily=daily_of(timeline, cycles, visits, locked, hours, known, sites),
+        slowing=slowing_of(cycles, timeline, known),
+        clearings=clearings_below_free_fall(cycles, known),
+        hours=hours,
+        facts=known,
+        sites=sites,
+    )
