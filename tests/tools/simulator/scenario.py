@@ -78,7 +78,12 @@ def _quay_terrace() -> Sample:
             Stream("recycling", 0.33, 1, "recycling", 1100, 45, pickup=_weekly("TU", 8)),
             Stream("organics", 0.15, 2, "organics", 660, 250, 3.0, _weekly("WE", 7)),
         ),
-        faults=(Fault("weak_closer", "door", floor="7", start=_at(LISBON, 10, 4), ramp_days=24),),
+        faults=(
+            Fault(
+                "weak_closer", "door", floor="7", start=_at(LISBON, 10, 4), ramp_days=24,
+                strength=1.4,
+            ),
+        ),
         misuse=(Misuse("4", 0.16),),
         services=(Service(_at(LISBON, 10, 20, 10, 20), 90 * 60),),
         cuts=(PowerCut(_at(LISBON, 10, 20, 10, 50), 35 * 60),),
@@ -90,13 +95,17 @@ def _quay_terrace() -> Sample:
             Stream("refuse", 0.6, 0, "refuse", 1100, 90, pickup=_weekly("MO,TH", 7)),
             Stream("recycling", 0.4, 1, "recycling", 1100, 45, pickup=_weekly("TU", 8)),
         ),
-        faults=(Fault("slow_diverter", "sorter", start=_at(LISBON, 10, 2), ramp_days=30),),
+        faults=(
+            Fault(
+                "slow_diverter", "sorter", start=_at(LISBON, 10, 2), ramp_days=30, strength=1.4
+            ),
+        ),
         cuts=(
             PowerCut(_at(LISBON, 10, 14, 19, 42), 38 * 60, restarts=True, set_after_s=53_000),
         ),
         drift_s_a_day=-1.1, clock_sets="weekly", tick_ms=100, clock_zone="Europe/Berlin",
     )  # fmt: skip
-    plan = Plan("quay-terrace", "Quay Terrace", LISBON, START, END, (a, b), seed=20268)
+    plan = Plan("quay-terrace", "Quay Terrace", LISBON, START, END, (a, b), seed=20281)
     return Sample(plan, {"A": "semicolon-text", "B": "tafel-protokoll.toml"}, _quay_exports())
 
 

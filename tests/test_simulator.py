@@ -1,0 +1,426 @@
+"""The simulated building keeps its own rules, and every dialect says what happened."""
+
+import gzip
+from collections import defaultdict
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from io import BytesIO
+from itertools import pairwise
+from pathlib import Path
+from zipfile import ZipFile
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.tools.simulator import (
+    Fault,
+    Misuse,
+    Plan,
+    PowerCut,
+    Service,
+    Truth,
+    plain_plan,
+    simulate,
+)
+from tests.tools.simulator.cli import main
+from tests.tools.simulator.damage import damage
+from tests.tools.simulator.dialects import DIALECTS, render
+from tests.tools.simulator.readback import Said, profile, said
+from tests.tools.simulator.samples import sample_files
+from tests.tools.simulator.words import COMPONENTS
+
+ROOT = Path(__file__).parents[1]
+START = datetime(2026, 3, 2, tzinfo=UTC)
+WORDED = [name for name in DIALECTS if name not in ("scan-samples", "door-counter")]
+
+
+@pytest.fixture(scope="module")
+def truth() -> Truth:
+    """Three weeks with misuse, a full container or two, service and a power cut; no faults."""
+    return simulate(
+        plain_plan(
+            days=21, seed=5, floors=9, uses_a_unit_a_week=18, misuse=(Misuse("4", 0.2),),
+            services=(Service(START + timedelta(days=9, hours=9), 7200),),
+            cuts=(PowerCut(START + timedelta(days=12, hours=18), 1800),),
+        )
+    )  # fmt: skip
+
+
+def spans(events: pd.DataFrame, signal: str) -> list[tuple[int, int]]:
+    """Places in the log of each on and its off (the log's end where none is)."""
+    rows = events[events["signal"] == signal]
+    found, running = [], {}
+    for place, edge, floor, stream in zip(
+        rows.index, rows["edge"], rows["floor"], rows["stream"], strict=True
+    ):
+        key = (str(floor), str(stream))
+        if edge == "on":
+            running[key] = place
+        elif key in running:
+            found.append((running.pop(key), place))
+    return sorted([*found, *((place, len(events)) for place in running.values())])
+
+
+def overlap(some: list[tuple[int, int]], others: list[tuple[int, int]]) -> bool:
+    """Whether any of the first runs at a moment with any of the second."""
+    both = sorted([(span, 0) for span in some] + [(span, 1) for span in others])
+    return any(a[0][1] > b[0][0] and a[1] != b[1] for a, b in pairwise(both))
+
+
+def test_never_two_doors_are_open(truth):
+    openings = spans(truth.events, "open")
+    assert len(openings) > 500
+    assert all(before[1] < after[0] for before, after in pairwise(openings))
+
+
+def test_the_diverter_is_still_while_a_door_is_open_or_material_falls(truth):
+    moves = spans(truth.events, "positioning")
+    assert len(moves) > 300
+    assert not overlap(moves, spans(truth.events, "open"))
+    assert not overlap(moves, spans(truth.events, "clearing"))
+
+
+def test_no_latch_is_drawn_while_a_container_is_full_or_during_service_or_clearing(truth):
+    for signal in ("full", "service", "clearing"):
+        held = spans(truth.events, signal)
+        assert held, signal
+        drawn = truth.events.index[
+            (truth.events["signal"] == "unlocked") & (truth.events["edge"] == "on")
+        ]
+        assert not any(begin < place < end for begin, end in held for place in drawn), signal
+
+
+def test_more_presses_than_the_limit_inside_the_window_lock_that_door_until_it_is_quiet(truth):
+    """The rule written down a second time, press by press."""
+    presses = truth.events[truth.events["signal"] == "press"]
+    cut = truth.gaps["start"].iloc[0], truth.gaps["end"].iloc[0]
+    expected = []
+    for floor, times in presses.groupby("floor", observed=True)["time"]:
+        recent, until, began = [], None, None
+        for time in [*times, pd.Timestamp.max.tz_localize("UTC")]:
+            if began is not None and time >= until:
+                # A press at the very end of the quiet time comes before its end in the log.
+                if time > until:
+                    expected.append((floor, began, None if began < cut[0] < until else until))
+                    began = None
+                else:
+                    until = time + pd.Timedelta(seconds=90)
+            if recent and recent[-1] < cut[0] < time:
+                recent, began = [], None
+            recent = [t for t in recent if (time - t).total_seconds() <= 90] + [time]
+            if began is not None:
+                until = time + pd.Timedelta(seconds=90)
+            elif len(recent) > 4:
+                began, until = time, time + pd.Timedelta(seconds=90)
+    found = [
+        (row.floor, row.start, None if pd.isna(row.end) else row.end)
+        for row in truth.lockouts.itertuples()
+    ]
+    assert len(found) > 30
+    assert sorted(found, key=str) == sorted(expected, key=str)
+
+
+def test_a_lockout_leaves_the_other_doors_alone(truth):
+    opened = truth.cycles.dropna(subset="opened")
+    inside = [
+        ((opened["opened"] > row.start) & (opened["opened"] < row.end)
+         & (opened["floor"] != row.floor)).any()
+        for row in truth.lockouts.dropna(subset="end").itertuples()
+    ]  # fmt: skip
+    assert any(inside)
+
+
+def test_a_misused_floor_is_locked_out_far_more_often(truth):
+    counts = truth.lockouts.groupby("floor", observed=True).size()
+    assert counts["4"] > 3 * counts.drop("4").max()
+
+
+def test_the_cycles_are_what_the_events_say(truth):
+    events, cycles = truth.events, truth.cycles
+    for name, signal, edge in (
+        ("unlocked", "unlocked", "on"), ("opened", "open", "on"), ("closed", "open", "off"),
+        ("cleared", "clearing", "off"),
+    ):  # fmt: skip
+        written = events.loc[(events["signal"] == signal) & (events["edge"] == edge), "time"]
+        assert cycles[name].dropna().tolist() == written.tolist(), name
+    assert cycles["outcome"].isin(["completed", "not_opened", "interrupted"]).all()
+
+
+def test_every_press_belongs_to_one_visit(truth):
+    kinds = truth.events["signal"].value_counts()
+    assert truth.visits["presses"].sum() == kinds["press"]
+    assert truth.visits["refusals"].sum() == kinds["refusal"]
+    assert (truth.visits["result"] == "served").sum() == truth.cycles["opened"].notna().sum()
+    assert set(truth.visits["result"]) >= {"served", "gave_up", "locked_out"}
+
+
+def test_a_full_container_is_refused_and_emptied(truth):
+    full = truth.fills.dropna(subset="full_from")
+    assert len(full)
+    assert full["emptied"].isin(["swap", "pickup"]).all()
+    refusals = truth.events[
+        (truth.events["signal"] == "refusal") & (truth.events["code"] == "full")
+    ]
+    inside = [
+        ((full["full_from"] <= time) & (time <= full["end"])).any() for time in refusals["time"]
+    ]
+    assert inside
+    assert all(inside)
+
+
+def test_the_same_plan_gives_the_same_truth_and_another_seed_another():
+    one, same, other = (simulate(plain_plan(days=3, seed=seed)) for seed in (1, 1, 2))
+    pd.testing.assert_frame_equal(one.events, same.events)
+    pd.testing.assert_frame_equal(one.visits, same.visits)
+    assert len(one.events) != len(other.events)
+
+
+def test_as_many_people_come_as_the_plan_says():
+    plan = plain_plan(days=70, seed=3, floors=5)
+    expected = 10 * 8 * 5 * 10  # weeks, units, floors, uses a unit a week
+    visits = len(simulate(plan).visits)
+    # Retries after the window open second visits; Poisson spread is about 63.
+    assert expected - 250 < visits < expected * 1.08
+
+
+# The clock.
+
+
+def cut_plan(**changes: object) -> Plan:
+    return plain_plan(
+        days=4, drift_s_a_day=3.0, clock_sets="daily",
+        cuts=(PowerCut(START + timedelta(days=1, hours=10), 600, restarts=True, set_after_s=7200),),
+        **changes,
+    )  # fmt: skip
+
+
+def test_a_restarted_clock_shows_the_first_of_january_2000_until_it_is_set():
+    events = simulate(cut_plan()).events
+    back = events[(events["signal"] == "power") & (events["edge"] == "on")].iloc[0]
+    assert back["device"] == pd.Timestamp(2000, 1, 1)
+    until = START + timedelta(days=1, hours=10, minutes=10, seconds=7200)
+    between = events[(events["time"] > back["time"]) & (events["time"] < until)]
+    assert len(between)
+    assert (between["device"].dt.year == 2000).all()
+    assert (events.loc[events["time"] > until, "device"].dt.year == 2026).all()
+
+
+def test_each_set_of_the_clock_brings_it_right_and_tells_what_it_added():
+    events = simulate(cut_plan()).events
+    sets = events[events["signal"] == "clock"]
+    assert (sets["shown"] == sets["time"]).all()
+    assert sets["value"].iloc[-1] == pytest.approx(-3.0, abs=0.01)
+    after = events.loc[sets.index[-1] + 50]
+    days = (after["time"] - sets["time"].iloc[-1]).total_seconds() / 86400
+    ahead = (after["shown"] - after["time"]).total_seconds()
+    assert ahead == pytest.approx(3.0 * days, abs=1e-5)
+
+
+def test_a_set_across_a_change_of_the_hour_adds_what_the_clock_face_shows():
+    """Restarted in winter time 2000, set in summer time: an hour more than has passed."""
+    summer = datetime(2026, 7, 6, tzinfo=UTC)
+    cut = PowerCut(summer + timedelta(hours=10), 600, restarts=True, set_after_s=7200)
+    days = {"start": datetime(2026, 7, 6), "end": datetime(2026, 7, 7)}  # noqa: DTZ001
+    plan = replace(plain_plan(cuts=(cut,)), **days)
+    rows = events_of(render(simulate(plan), "A", "semicolon-text"), "semicolon-text")
+    told = [row.value for row in rows if row.signal == "clock"]
+    face = datetime(2026, 7, 6, 13, 10) - datetime(2000, 1, 1, 2, 0)  # noqa: DTZ001
+    assert told == [face.total_seconds()]
+
+
+# Faults.
+
+
+def with_fault(**changes: object) -> Truth:
+    return simulate(plain_plan(days=42, seed=8, floors=6, faults=(Fault(**changes),)))
+
+
+def test_a_weak_closer_keeps_its_door_open_longer_week_by_week_and_no_other():
+    cycles = with_fault(kind="weak_closer", component="door", floor="3").cycles
+    week = (cycles["pressed"] - cycles["pressed"].min()).dt.days // 7
+    median = cycles.groupby([cycles["floor"], week])["open_s"].median().unstack()
+    assert median.loc["3", 5] > median.loc["3", 0] + 2
+    assert abs(median.loc["2", 5] - median.loc["2", 0]) < 1.6
+
+
+def test_a_slow_diverter_takes_longer_and_sometimes_fails():
+    found = with_fault(kind="slow_diverter", component="sorter")
+    week = (found.cycles["pressed"] - found.cycles["pressed"].min()).dt.days // 7
+    median = found.cycles.groupby(week)["positioning_s"].median()
+    assert median[5] > median[0] * 1.1
+    codes = found.events.loc[found.events["signal"] == "fault", "code"].value_counts()
+    assert codes["sorter_late"] >= 4
+    assert (found.cycles["outcome"] == "interrupted").sum() == codes["sorter_late"] / 2
+
+
+@pytest.mark.parametrize(
+    ("fault", "signal", "code"),
+    [
+        (Fault("stiff_latch", "latch", floor="2", ramp_days=0, strength=2), "fault", "latch"),
+        (Fault("wiring_glitch", "wiring", floors=("1", "2", "3")), "fault", "line"),
+        (Fault("stuck_button", "contact", floor="2", ramp_days=0), "press", None),
+        (Fault("false_full", "container", stream="recycling"), "full", None),
+        (Fault("rattling_door", "contact", floor="4", ramp_days=0, strength=2), "open", None),
+        (Fault("bouncing_contact", "contact", floor="4", ramp_days=0), "open", None),
+        (Fault("propped_door", "door", floor="1", hours=(18, 19)), "fault", "door_held"),
+    ],
+    ids=lambda value: getattr(value, "kind", None),
+)  # fmt: skip
+def test_each_fault_shows_more_of_its_signal_than_a_healthy_chute(fault, signal, code):
+    """With another's presses in between, only what a fault adds many of is telling."""
+
+    def count(faults: tuple[Fault, ...]) -> int:
+        events = simulate(plain_plan(days=21, seed=4, floors=5, tick_ms=100, faults=faults)).events
+        rows = events[events["signal"] == signal]
+        return len(rows if code is None else rows[rows["code"] == code])
+
+    healthy = count(())
+    assert count((fault,)) > healthy + max(3, 0.1 * healthy)
+
+
+# Dialects.
+
+
+def events_of(data: bytes, name: str) -> list[Said]:
+    """All lines of a file as events; a line that is none fails."""
+    found = said(data, name)
+    assert not [line for line in found if isinstance(line, str)]
+    return [line for line in found if isinstance(line, Said)]
+
+
+@pytest.fixture(scope="module")
+def troubled() -> Truth:
+    """Ten days with every kind of event, on a clock that drifts."""
+    return simulate(
+        plain_plan(
+            days=10, seed=6, floors=6, tick_ms=100, drift_s_a_day=2.0, clock_sets="daily",
+            services=(Service(START + timedelta(days=3, hours=9), 7200),),
+            cuts=(PowerCut(START + timedelta(days=5, hours=18), 1800, restarts=True),),
+            faults=(
+                Fault("slow_diverter", "sorter", ramp_days=0, strength=3),
+                Fault("stiff_latch", "latch", floor="2", ramp_days=0, strength=3),
+                Fault("wiring_glitch", "wiring", floors=("1", "2"), ramp_days=0),
+                Fault("propped_door", "door", floor="1", ramp_days=0),
+            ),
+        )
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("name", WORDED)
+def test_a_dialect_read_by_its_profile_says_every_event_and_nothing_else(troubled, name):
+    found = events_of(render(troubled, "A", name), name)
+    events = troubled.events
+    assert len(found) == len(events)
+    for key in ("signal", "edge", "floor", "stream"):
+        expected = [None if pd.isna(value) else value for value in events[key]]
+        assert [getattr(row, key) for row in found] == expected, key
+    codes = profile(name)["codes"]
+    component = {"busy": "busy", "full": "full", "service": "service", "lockout": "lockout",
+                 "fault": "fault"} | COMPONENTS  # fmt: skip
+    assert [
+        codes.get(row.code, {}).get("component", row.code) for row in found
+    ] == [None if pd.isna(code) else component[code] for code in events["code"]]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", WORDED)
+def test_a_dialect_stamps_what_the_clock_shows_in_its_own_zone(troubled, name):
+    zone = {"fixed-columns": "UTC", "tafel-protokoll": "Europe/Berlin"}.get(name, "Europe/Lisbon")
+    found = events_of(render(troubled, "A", name), name)
+    step = pd.Timedelta(microseconds=DIALECTS[name].resolution_us)
+    for row, shown in zip(found, troubled.events["shown"], strict=True):
+        stamp = row.stamp if row.stamp.tzinfo else row.stamp.replace(tzinfo=ZoneInfo(zone))
+        assert pd.Timedelta(-1, "us") <= shown - stamp < step + pd.Timedelta(1, "us")
+
+
+@pytest.mark.parametrize("name", sorted(DIALECTS))
+def test_a_dialect_writes_the_same_bytes_twice_and_its_lines_grow_with_the_events(troubled, name):
+    start, end = (START + timedelta(days=day) for day in (2, 3))
+    one = render(troubled, "A", name, start, end)
+    assert one == render(troubled, "A", name, start, end)
+    assert len(one) < len(render(troubled, "A", name, start, end + timedelta(days=2)))
+
+
+@pytest.mark.parametrize(
+    ("name", "head"),
+    [("semicolon-text", 1), ("syslog-events", 0), ("json-events", 0), ("fixed-columns", 0),
+     ("tafel-protokoll", 3)],
+)  # fmt: skip
+def test_a_file_has_a_line_for_each_event_and_sign_of_life(troubled, name, head):
+    lines = render(troubled, "A", name).count(b"\n")
+    assert lines == head + len(troubled.events) + len(troubled.alive)
+
+
+def test_a_scan_holds_each_state_until_it_changes(troubled):
+    """The openings that last longer than a scan are all in the samples."""
+    text = render(troubled, "A", "scan-samples").decode().splitlines()
+    head = text[0].split(",")
+    assert {len(row.split(",")) for row in text} == {len(head)}
+    column = head.index("leaf_3")
+    states = [row.split(",")[column] for row in text[1:]]
+    rises = sum(a == "0" and b == "1" for a, b in pairwise(states))
+    opened = troubled.cycles[troubled.cycles["floor"] == "3"]["opened"].notna().sum()
+    assert rises == opened
+
+
+def test_a_door_counter_tells_doors_by_uptime_and_now_and_then_the_time(troubled):
+    lines = render(troubled, "A", "door-counter").decode().splitlines()
+    kinds = defaultdict(int)
+    for line in lines:
+        kinds[line.split(" ")[-1] if line.split(" ")[1] != "phone" else "phone"] += 1
+    opens = troubled.events[troubled.events["signal"] == "open"]
+    assert kinds["away"] == (opens["edge"] == "on").sum()
+    assert kinds["begin"] == 1
+    assert 30 <= kinds["phone"] <= 40
+    uptime = [float(line.split(" ")[0]) for line in lines]
+    assert sum(b < a for a, b in pairwise(uptime)) == 1  # at the power cut
+
+
+def test_damage_is_where_it_is_told(troubled):
+    data = render(troubled, "A", "semicolon-text")
+    spoilt, found = damage(data, "semicolon-text", "utf-8", 2, np.random.default_rng(1))
+    lines = spoilt.split(b"\n")
+    assert len(found) == 6
+    for number, what in found:
+        line = lines[number - 1]
+        assert (b"SELF TEST" in line) == (what == "unknown")
+        assert line.startswith(b"\xff") == (what == "garbled")
+        assert (line.count(b";") != 6) == (what == "cut")
+    assert len(lines) == len(data.split(b"\n")) + 2
+
+
+# The sample logs and years.
+
+
+def unpacked(name: str, data: bytes) -> object:
+    """What a packed file holds: packers may differ in their bytes, not in what they hold."""
+    if name.endswith(".gz"):
+        return gzip.decompress(data)
+    if name.endswith((".zip", ".xlsx")):
+        with ZipFile(BytesIO(data)) as packed:
+            return {member: packed.read(member) for member in packed.namelist()}
+    return data
+
+
+def test_the_sample_logs_in_the_repository_are_what_the_scenario_gives():
+    logs, truth = sample_files()
+    assert sum(map(len, logs.values())) < 6_000_000
+    for folder, files in (("sample_logs", logs), ("tests/expected/samples-truth", truth)):
+        for name, data in files.items():
+            there = (ROOT / folder / name).read_bytes()
+            assert unpacked(name, there) == unpacked(name, data), name
+
+
+@pytest.mark.parametrize("dialect", ["semicolon-text", "json-events"])
+def test_years_are_laid_end_to_end_and_never_run_backwards(tmp_path, dialect, capsys):
+    assert main(["years", "--out", str(tmp_path), "--dialect", dialect, "--lines", "200000"]) == 0
+    assert "200000 lines" in capsys.readouterr().out
+    (path,) = (tmp_path / "tower-1" / "A").iterdir()
+    with path.open() as lines:
+        stamps = [line[:19] if dialect.startswith("semi") else line.split(",")[1] for line in lines]
+    head = int(dialect.startswith("semi"))
+    assert len(stamps) == 200_000 + head
+    times = [s[6:10] + s[3:5] + s[:2] + s[11:] for s in stamps[head:]] if head else stamps
+    assert times == sorted(times, key=str)
+    assert (tmp_path / "tower-1.toml").exists()
