@@ -1,15 +1,26 @@
 """Records → events: what each line means by the profile, in the site's words."""
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from loganalyzer.labels import NOTHING, Codes, Naming, coded, floor_naming, numbers, texts
+from loganalyzer.labels import (
+    NOTHING,
+    Codes,
+    Naming,
+    coded,
+    floor_naming,
+    joined,
+    listed_naming,
+    numbers,
+    plain,
+    texts,
+    whole_numbers,
+)
 from loganalyzer.meanings import (
     BY_VALUE,
     FLOOR_MISSING,
@@ -143,9 +154,9 @@ class Translator:
         profile = self._profile
         self._names = Namings(
             floor_naming(profile.floors),
-            _listed(profile.streams),
-            _listed({}),
-            _listed(profile.chutes, self._chutes),
+            listed_naming(profile.streams),
+            listed_naming({}),
+            listed_naming(profile.chutes, self._chutes),
         )
         self._meanings = Meanings(profile, self._names)
         self._refused: list[int] = []
@@ -269,19 +280,19 @@ class Translator:
         missing = np.isnan(rows.value)
         order = pa.nulls(len(missing), pa.int64())
         if columns.order in records.column_names:
-            order = _whole_numbers(_strings(records[columns.order]))
+            order = whole_numbers(plain(records[columns.order]))
         return pa.table([
             names.chute.array(rows.chute), names.floor.array(rows.floor),
             Naming(str, SIGNALS).array(rows.signal), Naming(str, EDGES).array(rows.edge),
             names.stream.array(rows.stream), names.code.array(rows.code),
-            pa.array(rows.value, mask=missing), _strings(records["line"]),
-            _joined([_strings(records[name]) for name in columns.time]), rows.now, order,
+            pa.array(rows.value, mask=missing), plain(records["line"]),
+            joined([plain(records[name]) for name in columns.time]), rows.now, order,
         ], schema=EVENTS)  # fmt: skip
 
     def _rejects(self, batch: Batch, state: NDArray[np.int8]) -> pa.Table:
         """The records that make no event; of a scan, only where none of its events is kept."""
         (bad,) = np.nonzero(state > IGNORED)
-        line = _strings(batch.records["line"])
+        line = plain(batch.records["line"])
         if self._profile.layout == "samples" and len(bad):
             lines = line.to_numpy()
             besides = np.isin(lines[bad], lines[state == KEPT])
@@ -292,32 +303,6 @@ class Translator:
         reason = pa.array(STATES).take(pa.array(state[bad]))
         text = batch.raw(line) if len(bad) else pa.array([], pa.string())
         return pa.table([line, reason, text], schema=REJECTS)
-
-
-def _listed(table: Mapping[str, str], words: tuple[str, ...] = ()) -> Naming:
-    """Labels that the table lists become what it says; others stay, less blanks around them."""
-    ours = {written.strip(): word for written, word in table.items()}
-    return Naming(lambda written: ours.get(written.strip(), written.strip()) or None, words)
-
-
-def _strings(column: pa.ChunkedArray) -> pa.Array:
-    """A column in one piece, dictionaries as plain strings."""
-    if pa.types.is_dictionary(column.type):
-        column = column.cast(column.type.value_type)
-    return column.combine_chunks()
-
-
-def _joined(parts: list[pa.Array]) -> pa.Array:
-    if len(parts) == 1:
-        return parts[0]
-    return pc.binary_join_element_wise(*parts, " ", null_handling="skip")
-
-
-def _whole_numbers(texts: pa.Array) -> pa.Array:
-    """Counters; null where a text is no whole number."""
-    trimmed = pc.utf8_trim_whitespace(texts)
-    plain = pc.match_substring_regex(trimmed, r"^[+-]?[0-9]{1,18}$")
-    return pc.cast(pc.if_else(plain, trimmed, None), pa.int64())
 
 
 def _add(counter: Counter[str], label: str, times: int) -> None:

@@ -4,14 +4,14 @@ Each label is looked at once; a column of millions is then one numpy gather.
 """
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from loganalyzer.profile import Labels
+from loganalyzer.entries import Labels
 
 Codes = NDArray[np.int32]
 NOTHING = -1
@@ -111,6 +111,12 @@ def floor_naming(rule: Labels) -> Naming:
     return Naming(rename)
 
 
+def listed_naming(table: Mapping[str, str], words: tuple[str, ...] = ()) -> Naming:
+    """Labels that the table lists become what it says; others stay, less blanks around them."""
+    ours = {written.strip(): word for written, word in table.items()}
+    return Naming(lambda written: ours.get(written.strip(), written.strip()) or None, words)
+
+
 def without_zeros(label: str) -> str:
     """A label less its leading zeros and blanks; nothing but zeros is '0'."""
     return label.lstrip("0 ") or label[-1:]
@@ -135,3 +141,24 @@ def numbers(values: pa.Array, decimal: str) -> tuple[NDArray[np.float64], NDArra
     number = pc.cast(text, pa.float64()).to_numpy(zero_copy_only=False).astype(np.float64)
     wrong = ~(readable.to_numpy(zero_copy_only=False) | empty.to_numpy(zero_copy_only=False))
     return number, wrong
+
+
+def plain(column: pa.ChunkedArray) -> pa.Array:
+    """A column in one piece, dictionaries as plain strings."""
+    if pa.types.is_dictionary(column.type):
+        column = column.cast(column.type.value_type)
+    return column.combine_chunks()
+
+
+def joined(parts: list[pa.Array]) -> pa.Array:
+    """Columns joined row by row by one space; null parts are left out."""
+    if len(parts) == 1:
+        return parts[0]
+    return pc.binary_join_element_wise(*parts, " ", null_handling="skip")
+
+
+def whole_numbers(texts: pa.Array) -> pa.Array:
+    """Counters; null where a text is no whole number."""
+    trimmed = pc.utf8_trim_whitespace(texts)
+    plain = pc.match_substring_regex(trimmed, r"^[+-]?[0-9]{1,18}$")
+    return pc.cast(pc.if_else(plain, trimmed, None), pa.int64())

@@ -6,38 +6,23 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Annotated, Any, Self
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
+from loganalyzer.entries import CodeMeaning, Columns, EventEntry, Labels, TimeRule
 from loganalyzer.errors import ProfileError
 from loganalyzer.layouts import (
     LAYOUTS,
     Delimited,
-    Edge,
     Fixed,
     FixedColumn,
     Json,
     Lines,
     SampleEntry,
     Sheet,
-    Signal,
-    one_way,
-    with_only_edge,
 )
 from loganalyzer.mistakes import Mistake, nearest, refuse, toml
-from loganalyzer.settings import (
-    Count,
-    Number,
-    Settings,
-    Texts,
-    Word,
-    YesNo,
-    check,
-    one_of,
-    read_text,
-    regex,
-    zone_name,
-)
-from loganalyzer.tables import COMPONENTS, NEEDS_FLOOR, SIGNAL_EDGES
+from loganalyzer.settings import Count, Settings, Word, check, one_of, read_text
+from loganalyzer.tables import NEEDS_FLOOR
 
 __all__ = [
     "CodeMeaning", "Columns", "Delimited", "EventEntry", "Fixed", "FixedColumn", "Json", "Labels",
@@ -45,11 +30,7 @@ __all__ = [
     "shipped_profiles",
 ]  # fmt: skip
 
-FORMATS = ("iso", "epoch_s", "epoch_ms", "uptime_s")
-# Source: Python's documentation of strftime() and strptime() format codes.
-DIRECTIVES = "aAwdbBmyYHIMpSfzZjUWcxXGuV%"
 REFUSALS = ("busy", "full", "service", "lockout", "fault")
-EVENT_GROUPS = ("floor", "stream", "code", "value", "chute", "old", "new", "now")
 ENCODINGS = ("utf-8", "utf-16", "utf-16-le", "utf-16-be", "windows-1252", "iso-8859-1", "cp850")
 # Layouts that say nothing about their lines without a table of their own.
 TABLES = {"delimited": "delimited", "samples": "delimited", "lines": "lines", "json": "json",
@@ -59,135 +40,11 @@ TABLES = {"delimited": "delimited", "samples": "delimited", "lines": "lines", "j
 def _encoding(name: str) -> str:
     try:
         "".encode(name)
-    except LookupError:
+    except (LookupError, ValueError):
         guess = nearest(name, ENCODINGS)
         expected = f"an encoding that Python knows, such as {', '.join(ENCODINGS[:2])}"
         refuse([Mistake((), toml(name), expected, guess and f'"{guess}"')])
     return name
-
-
-def _format(text: str) -> str:
-    wrong = [code for code in re.findall("%(.?)", text) if code not in DIRECTIVES or not code]
-    found = f"{toml(text)} (%{wrong[0]} is no directive)" if wrong else toml(text)
-    if wrong or (text not in FORMATS and "%" not in text):
-        guess = nearest(text, FORMATS)
-        expected = f"a strptime format such as '%d.%m.%Y %H:%M:%S', or {', '.join(FORMATS)}"
-        refuse([Mistake((), found, expected, guess and f'"{guess}"')])
-    return text
-
-
-class Columns(Settings):
-    """Which column carries what; several for time or event are joined by one space."""
-
-    time: Texts = Field(description="the column, or columns, of the stamp", examples=["time"])
-    event: Texts = ()
-    floor: Word | None = None
-    stream: Word | None = None
-    code: Word | None = None
-    value: Word | None = None
-    chute: Word | None = None
-    order: Word | None = None
-
-
-class TimeRule(Settings):
-    """How stamps are written: a strptime format or iso, epoch_s, epoch_ms, uptime_s; the zone."""
-
-    format: Annotated[str, AfterValidator(_format)] = Field(
-        description=f"a strptime format, or {', '.join(FORMATS)}", examples=["%d.%m.%Y %H:%M:%S"]
-    )
-    zone: Annotated[str, zone_name("site", "utc", "offset")] = "site"
-
-    @model_validator(mode="after")
-    def _offset_is_written(self) -> Self:
-        if self.zone == "offset" and self.format != "iso" and "%z" not in self.format:
-            expected = "a format with %z, or iso, where the offset stands in the stamp"
-            fix = f'Write format = "{self.format}%z" or zone = "site"'
-            refuse([Mistake(("zone",), f"'offset' with format {toml(self.format)}", expected, fix,
-                            whole=True)])  # fmt: skip
-        return self
-
-
-class Labels(Settings):
-    """Floor labels as written: those listed in `table`, then `pattern` for the others."""
-
-    pattern: Annotated[str, regex(("floor",), needs=("floor",))] | None = None
-    table: Mapping[str, Word] = Field(default={}, validation_alias="@table")
-
-
-def _labels(value: Any) -> Any:
-    if not isinstance(value, dict):
-        return value
-    table = {label: floor for label, floor in value.items() if label != "pattern"}
-    return {"pattern": value.get("pattern"), "@table": table}
-
-
-class CodeMeaning(Settings):
-    """What a fault code is about."""
-
-    component: Annotated[str, one_of(COMPONENTS, "a component")] = Field(
-        description=", ".join(COMPONENTS), examples=["sorter"]
-    )
-    text: str = ""
-
-
-class EventEntry(Settings):
-    """What an event text means: by its whole `text` (one of several) or by `pattern`.
-
-    Unless `ignore`, there are a signal and an edge.
-    """
-
-    text: Texts | None = None
-    pattern: Annotated[str, regex(EVENT_GROUPS)] | None = None
-    signal: Signal | None = None
-    edge: Edge | None = None
-    ignore: YesNo = False
-    floor: Word | None = None
-    stream: Word | None = None
-    code: Word | None = None
-    value: Number | None = None
-    chute: Word | None = None
-
-    @property
-    def groups(self) -> tuple[str, ...]:
-        """The names of the pattern's groups."""
-        return tuple(re.compile(self.pattern or "").groupindex)
-
-    @model_validator(mode="before")
-    @classmethod
-    def _implied_edge(cls, table: Any) -> Any:
-        return with_only_edge(table)
-
-    @model_validator(mode="after")
-    def _fits_together(self) -> Self:
-        meaning = self._nothing_more() if self.ignore else [*self._edges(), *self._clock_set()]
-        refuse([*one_way(self, "text"), *meaning])
-        return self
-
-    def _nothing_more(self) -> list[Mistake]:
-        names = ("signal", "edge", "floor", "stream", "code", "value", "chute")
-        given = [name for name in names if getattr(self, name) is not None]
-        found = f"both ignore and {', '.join(given)}"
-        expected = "ignore alone, or a signal and its edge"
-        return [Mistake((), found, expected, "Remove one", whole=True)] if given else []
-
-    def _edges(self) -> list[Mistake]:
-        if self.signal is None:
-            expected = "a signal and its edge, or ignore = true"
-            return [Mistake((), "no signal", expected, 'Add signal = "note"', whole=True)]
-        edges = SIGNAL_EDGES[self.signal]
-        expected = f"{' or '.join(edges)} for the signal '{self.signal}'"
-        if self.edge is None:
-            return [Mistake((), "no edge", expected, f'Add edge = "{edges[0]}"', whole=True)]
-        only = f'"{edges[0]}"' if len(edges) == 1 else None
-        return [] if self.edge in edges else [Mistake(("edge",), toml(self.edge), expected, only)]
-
-    def _clock_set(self) -> list[Mistake]:
-        old_new = [name for name in ("old", "new") if name in self.groups]
-        if not old_new or (self.signal == "clock" and len(old_new) == 2):
-            return []
-        found = f"{' and '.join(f'a group {name}' for name in old_new)}, signal '{self.signal}'"
-        expected = "the groups old and new together, with the signal 'clock'"
-        return [Mistake(("pattern",), found, expected, None)]
 
 
 class Profile(Settings):
@@ -207,7 +64,7 @@ class Profile(Settings):
     samples: tuple[SampleEntry, ...] = ()
     columns: Columns = Field(description="a table [columns] with time and what else there is")
     time: TimeRule = Field(description="a table [time] with format and zone")
-    floors: Annotated[Labels, BeforeValidator(_labels)] = Labels()
+    floors: Labels = Labels()
     streams: Mapping[str, Word] = {}
     chutes: Mapping[str, Word] = {}
     refusals: Mapping[str, Annotated[str, one_of(REFUSALS, "a reason of refusal")]] = {}
@@ -287,6 +144,7 @@ def _columns(profile: Profile) -> Iterator[Mistake]:
     if offered is None:
         return
     what = "a named group of lines.pattern" if profile.layout == "lines" else "a column"
+    allowed = f"{what}: {', '.join(offered)}" if offered else f"{what}, of which there are none"
     wanted: dict[tuple[str | int, ...], tuple[str, ...]] = {
         ("columns", role): _named(profile.columns, role) for role in Columns.model_fields
     }
@@ -298,7 +156,7 @@ def _columns(profile: Profile) -> Iterator[Mistake]:
             if name not in offered:
                 guess = nearest(name, offered)
                 fix = f'Write "{guess}"' if guess else f"Change {path[-1]}"
-                yield Mistake(path, toml(name), f"{what}: {', '.join(offered)}", fix, whole=True)
+                yield Mistake(path, toml(name), allowed, fix, whole=True)
 
 
 def _offered(profile: Profile) -> tuple[str, ...] | None:

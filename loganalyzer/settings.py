@@ -83,8 +83,11 @@ def regex(groups: Sequence[str] | None = None, needs: Sequence[str] = ()) -> Aft
     def check_pattern(text: str) -> str:
         try:
             names = list(re.compile(text).groupindex)
-        except re.error as problem:
-            found = f"{toml(text)} ({problem.msg} at position {(problem.pos or 0) + 1})"
+        except (re.error, OverflowError, RecursionError) as problem:
+            place = getattr(problem, "pos", None)
+            why = getattr(problem, "msg", "too large")
+            at = f" at position {place + 1}" if place is not None else ""
+            found = f"{toml(text)} ({why}{at})"
             refuse([Mistake((), found, "a regular expression", None)])
             return text
         wrong = [name for name in names if groups is not None and name not in groups]
