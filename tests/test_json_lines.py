@@ -136,7 +136,7 @@ ODD = st.sampled_from(
 
 
 @given(st.lists(UNIFORM, min_size=1, max_size=6), st.lists(ODD, max_size=1), st.booleans())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_lines_of_one_shape_read_as_json_reads_them(lines, odd, first):
     """These go to Arrow's parser; an odd one among them must not be read otherwise by it."""
     text = "".join(f"{line}\n" for line in (odd + lines if first else lines + odd))

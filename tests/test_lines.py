@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from loganalyzer.errors import ProfileError
 from loganalyzer.profile import Profile, parse_profile
-from loganalyzer.readers import kinds, lines
+from loganalyzer.readers import classes, kinds, lines, templates
 
 ORDINARY = r"^(?P<stamp>\S+ \S+)\s+D(?P<door>\w+)\s+(?P<text>.*)$"
 PATTERNS = [
@@ -33,7 +33,7 @@ def profile(pattern: str, ignore: tuple[str, ...] = (), skip_lines: int = 0) -> 
         pattern = '{pattern}'
         ignore = [{", ".join(f"'{text}'" for text in ignore)}]
         [columns]
-        time = "stamp"
+        time = "{next(iter(re.compile(pattern).groupindex))}"
         [time]
         format = "iso"
         """,
@@ -83,7 +83,7 @@ TEXTS = st.lists(st.lists(WORDS, max_size=6).map("".join) | ORDINARY_LINES, max_
 
 @pytest.mark.parametrize("share", [kinds.FEW, -1], ids=["by kinds", "line by line"])
 @given(text=TEXTS, pattern=st.sampled_from(PATTERNS), skip=st.integers(0, 2))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_any_line_reads_as_re_search_reads_it(share, text, pattern, skip):
     rule = profile(pattern, ("^=+$", r"^page \d+"), skip)
     text = f"{'-' * 900}\n{text}"  # so that control characters do not look like binary content
@@ -141,3 +141,45 @@ def test_a_profile_without_its_table_is_told():
     broken = profile(ORDINARY).model_copy(update={"lines": None})
     with pytest.raises(ProfileError, match=r"door-text.toml: found no table lines"):
         list(lines.read(io.BytesIO(b"x\n"), broken, "x.log"))
+
+
+ATOMS = st.sampled_from(
+    ["a", "D", "7", r"\d", r"\D", r"\w", r"\W", r"\s", r"\S", ".", "[0-5]", "[^0-5]", "[a-f]",
+     r"[\d:]", r"[^\w-]", "é", r"\b", r"\B", "(?:ab|1)", "(?=1)", "(?!D)", "(?<=a)", "(?>a+)", "-"]
+)  # fmt: skip
+TIMES = st.sampled_from(["", "", "*", "+", "?", "+?", "{2}", "*+"])
+RANDOM_PATTERNS = st.lists(
+    st.builds(lambda atom, times: f"({atom})" + times, ATOMS, TIMES), min_size=1, max_size=5
+).map("".join)
+
+
+@given(RANDOM_PATTERNS, st.text("aDfx0159-: é\t", max_size=12), st.sampled_from([0, re.I, re.A]))
+@settings(max_examples=250, deadline=None)
+def test_characters_made_equal_do_not_move_a_match(text_pattern, line, flags):
+    pattern = re.compile(text_pattern, flags)
+    before = pattern.search(line)
+    for table in classes.tables([pattern]):
+        after = pattern.search(line.encode().translate(table.tobytes()).decode())
+        assert (before and before.regs) == (after and after.regs)
+
+
+def test_what_a_pattern_sees_decides_what_is_made_equal():
+    digits, every = classes.tables([re.compile(r"[0-5]\d D(\w+)")])
+    assert "".join(map(chr, digits[[*b"0123456789"]])) == "0000006666"
+    assert every[ord("x")] == every[ord("y")] != every[ord("D")]
+    assert every[10] == 10
+
+
+@pytest.mark.parametrize("pattern", [r"(\d)\1", r"(?P<a>\w)(?P=a)", "(a)?(?(1)b|c)", "(?i:a)"])
+def test_a_pattern_that_compares_texts_makes_nothing_equal(pattern):
+    assert classes.tables([re.compile(pattern)]) == ()
+
+
+def test_free_text_with_ever_new_words_still_falls_into_kinds(monkeypatch):
+    """The second table makes letters equal: without it each line would be matched alone."""
+    monkeypatch.setattr(kinds, "FEW", 3)
+    monkeypatch.setattr(templates.Matcher, "_plain", None)
+    words = [f"{n * 7919:04x}" for n in range(10, 90)]
+    data = "".join(f"2026-01-02 10:31:00 D7 ID {word}\n" for word in words)
+    rows = read(data.encode(), profile(ORDINARY))["records"]
+    assert [row["text"] for row in rows] == [f"ID {word}" for word in words]

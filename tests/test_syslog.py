@@ -266,7 +266,7 @@ LINES = st.lists(
 
 @pytest.mark.parametrize("few", [kinds.FEW, -1], ids=["by kinds", "line by line"])
 @given(lines=LINES, size=st.integers(1, 300))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_any_line_reads_as_a_slow_parser_reads_it(few, lines, size):
     parameters = ("door", "in1", "in2")
     with pytest.MonkeyPatch.context() as patch:

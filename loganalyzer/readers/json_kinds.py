@@ -31,7 +31,7 @@ class JsonKinds:
         self.exact_keys = bool(re.search("[0-9]", "".join(paths)))
         table = np.arange(256, dtype=np.uint8)
         table[ord("0") : ord("9") + 1] = ord("1")  # not 0, which may not begin a number
-        self.sorter = Sorter(table, self._look)
+        self.sorter = Sorter([table], self._look)
 
     def read(self, block: Block) -> tuple[np.ndarray, list[pa.Array]]:
         """Status a line (HIT, NOT_JSON, NO_OBJECT), and a string column a path."""
@@ -98,10 +98,7 @@ class JsonKinds:
             HIT if isinstance(value, dict) else NOT_JSON if value is BAD else NO_OBJECT
             for value in found
         ]
-        columns = [
-            pa.array([_utf8(value_at(value, path)) for value in found], pa.string())
-            for path in self.paths
-        ]
+        columns = [_strings([value_at(value, path) for value in found]) for path in self.paths]
         codes = each.indices
         return np.array(status, np.int8)[codes.to_numpy()], [c.take(codes) for c in columns]
 
@@ -120,10 +117,12 @@ def value_at(found: Any, path: str) -> str | None:
         return None
     if path in found:
         return _text(found[path])
-    for dot in (match.start() for match in re.finditer(r"\.", path)):
+    dot = path.find(".")
+    while dot >= 0:
         value = value_at(found.get(path[:dot]), path[dot + 1 :])
         if value is not None:
             return value
+        dot = path.find(".", dot + 1)
     return None
 
 
@@ -145,9 +144,12 @@ def _refuse(word: str) -> Any:
     raise ValueError(word)  # NaN and Infinity: Python would take them, JSON has none
 
 
-def _utf8(text: str | None) -> str | None:
-    """Half a surrogate pair, which an escape can write, is no character."""
-    return text and text.encode("utf-8", "replace").decode()
+def _strings(texts: Sequence[str | None]) -> pa.Array:
+    try:
+        return pa.array(texts, pa.string())
+    except UnicodeEncodeError:  # half a surrogate pair, which an escape can write
+        whole = [text and text.encode("utf-8", "replace").decode() for text in texts]
+        return pa.array(whole, pa.string())
 
 
 def _number(token: re.Match[str], places: list[tuple[int, int]]) -> str:

@@ -1,4 +1,4 @@
-"""The few kinds of line in a block: lines that differ in nothing but digits.
+"""The few kinds of line in a block: lines that differ only in digits, or in what else is alike.
 
 A layout looks at one line of each kind and says where its columns stand; those places are then
 cut out of every line of that kind at once.
@@ -16,6 +16,7 @@ HIT, MISS, PASSED_OVER = 0, 1, 2
 FEW = 2000  # kinds of line in a block that are always worth looking at one by one
 SHARE = 0.25  # of a block's lines may be kinds of their own, before it is not worth it
 KEPT, LONGEST = 20_000, 2_000  # kinds remembered from block to block, and their characters
+TRIES = 2
 
 Spans = tuple[tuple[int, int] | None, ...]
 
@@ -28,7 +29,7 @@ class Kind:
         status: HIT, MISS, PASSED_OVER or what else the layout tells apart.
         spans: Where each column stands in the line, in bytes; None where it is absent; no
             spans at all where the line is no HIT.
-        texts: What stands there, digits made equal.
+        texts: What stands there, with characters made equal.
     """
 
     status: int
@@ -38,10 +39,17 @@ class Kind:
 
 @dataclass(frozen=True)
 class Sorted:
-    """Lines of a block by kind: `kinds`, and which of them each line is (int32 a line)."""
+    """Lines of a block by kind.
+
+    Attributes:
+        kinds: The kinds.
+        which: Which of them each line is (int32).
+        merged: Characters that may stand for others in the kinds' texts.
+    """
 
     kinds: tuple[Kind, ...]
     which: np.ndarray
+    merged: frozenset[str]
 
     @property
     def status(self) -> np.ndarray:
@@ -53,15 +61,17 @@ class Sorted:
 class Sorter:
     """Sorts block after block; remembers the kinds it has met."""
 
-    def __init__(self, table: np.ndarray, look: Callable[[str], Kind]) -> None:
+    def __init__(self, tables: Sequence[np.ndarray], look: Callable[[str], Kind]) -> None:
         """Take what makes lines equal and what looks at one of each kind.
 
         Args:
-            table: 256 bytes (uint8): the digit that stands for each digit.
-            look: A line with its digits so changed → its kind.
+            tables: Each 256 bytes (uint8), the character that stands for each character; tried
+                in this order. One that twice in a row leaves too many kinds is tried no more.
+            look: A line with its characters so changed → its kind.
         """
-        self.table, self.look = table.tobytes(), look
+        self.tables, self.look = list(tables), look
         self.known: dict[str, Kind] = {}
+        self.failed = 0
 
     def sort(self, data: bytes, starts: Places) -> Sorted | None:
         r"""Sort the lines of a block, or None where nearly each would be its own kind.
@@ -70,11 +80,22 @@ class Sorter:
             data: UTF-8 lines, each ended by ``\n``.
             starts: Where each line begins.
         """
-        lines = lines_array(data.translate(self.table), starts).dictionary_encode()
-        if len(lines.dictionary) > max(FEW, SHARE * len(starts)):
-            return None
-        kinds = tuple(self._kind(line[:-1]) for line in lines.dictionary.to_pylist())
-        return Sorted(kinds, lines.indices.to_numpy())
+        if not len(starts):
+            return Sorted((), np.zeros(0, np.int32), frozenset())
+        for table in self.tables:
+            lines = lines_array(data.translate(table.tobytes()), starts).dictionary_encode()
+            if len(lines.dictionary) <= max(FEW, SHARE * len(starts)):
+                kinds = tuple(self._kind(line[:-1]) for line in lines.dictionary.to_pylist())
+                self.failed = 0 if table is self.tables[0] else self.failed
+                return Sorted(kinds, lines.indices.to_numpy(), _merged(table))
+            self._count_failure(table)
+        return None
+
+    def _count_failure(self, table: np.ndarray) -> None:
+        if table is self.tables[0]:
+            self.failed += 1
+            if self.failed == TRIES:
+                self.tables, self.failed = self.tables[1:], 0
 
     def _kind(self, line: str) -> Kind:
         kind = self.known.get(line)
@@ -83,6 +104,11 @@ class Sorter:
             if len(self.known) < KEPT and len(line) <= LONGEST:
                 self.known[line] = kind
         return kind
+
+
+def _merged(table: np.ndarray) -> frozenset[str]:
+    """Characters that stand for more than themselves."""
+    return frozenset(map(chr, np.flatnonzero(np.bincount(table) > 1)))
 
 
 def byte_spans(line: str, spans: Sequence[tuple[int, int] | None]) -> Spans:
@@ -95,13 +121,13 @@ def byte_spans(line: str, spans: Sequence[tuple[int, int] | None]) -> Spans:
 
 
 def cut(data: Bytes, starts: Places, lines: Sorted, column: int) -> pa.Array:
-    """One column of every line: looked up where it holds no digit, else cut from the line.
+    """One column of every line: looked up where it is the kind's own, else cut from it.
 
     Returns:
         String or dictionary of string, null where the column is absent.
     """
     texts = [kind.texts[column] if kind.texts else None for kind in lines.kinds]
-    if not any(digit in text for text in texts if text for digit in "0123456789"):
+    if lines.merged.isdisjoint("".join(text for text in texts if text)):
         words = pa.array(texts, pa.string()).dictionary_encode()
         codes = words.indices.take(pa.array(lines.which))
         return pa.DictionaryArray.from_arrays(codes, words.dictionary)

@@ -1,10 +1,14 @@
-"""One regular expression over many lines, at the price of the few kinds of line there are.
+r"""One regular expression over many lines, at the price of the few kinds of line there are.
 
 Besides its digits a line is one of few texts. Digits that the pattern cannot tell apart are made
-equal, so that most lines fall together; each kind of line is matched once by Python's `re`, and
-what its groups cover is cut out of every line of that kind. Equal digits cannot change where a
-pattern matches, so the result is that of `re.search` a line. Where nearly every line is a kind of
-its own (free text, or a pattern that compares texts), every distinct line is matched instead.
+equal (if that is not enough: all characters it cannot tell apart), so that most lines fall
+together; each kind of line is matched once by Python's `re`, and what its groups cover is cut out
+of every line of that kind. Where a pattern matches is not changed by what it cannot see, so the
+result is that of `re.search` a line. Where nearly every line is still a kind of its own (long free
+text, or a pattern that compares texts), every distinct line is matched instead.
+
+Arrow's `extract_regex` was turned down for those: it took 0.8 to 0.6 of the time of `re`, and has
+its own view of `\d`, `\s` and groups that take no part.
 """
 
 import re
@@ -14,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 
-from loganalyzer.readers.digits import digit_table
+from loganalyzer.readers.classes import tables
 from loganalyzer.readers.kinds import (
     HIT,
     MISS,
@@ -61,8 +65,7 @@ class Matcher:
         """
         self.pattern, self.ignore = pattern, tuple(ignore)
         self.wanted = tuple(pattern.groupindex if wanted is None else wanted)
-        table = digit_table([pattern, *self.ignore])
-        self.sorter = None if table is None else Sorter(table, self._look)
+        self.sorter = Sorter(tables([pattern, *self.ignore]), self._look)
 
     def match(self, data: bytes, starts: Places, ends: Places) -> Matched:
         r"""Match every line of a block.
@@ -72,7 +75,7 @@ class Matcher:
             starts: Where each line begins.
             ends: Where its line end stands.
         """
-        lines = self.sorter.sort(data, starts) if self.sorter else None
+        lines = self.sorter.sort(data, starts)
         if lines is None:
             return self._plain(data, starts, ends)
         text = np.frombuffer(data, np.uint8)
@@ -90,7 +93,7 @@ class Matcher:
 
     def _plain(self, data: bytes, starts: Places, ends: Places) -> Matched:
         lines = pieces(np.frombuffer(data, np.uint8), starts, ends).dictionary_encode()
-        found = extract(self.pattern, self.ignore, lines.dictionary)
+        found = extract(self.pattern, self.ignore, lines.dictionary.to_pylist())
         status = np.where(found.ignored, PASSED_OVER, np.where(found.hit, HIT, MISS))
         columns = {name: found.columns[name].take(lines.indices) for name in self.wanted}
         return Matched(status.astype(np.int8)[lines.indices.to_numpy()], columns)
