@@ -15,7 +15,7 @@ from loganalyzer.readers import READERS
 from loganalyzer.site import Site
 from loganalyzer.stamps import Stamps
 
-SAMPLE_BYTES = 128 * 1024
+SAMPLE_BYTES = 48 * 1024
 XLSX = b"PK\x03\x04"
 
 
@@ -149,10 +149,10 @@ def _profile(
     others = [one for one in profiles.others() if one.text not in {o.text for o in own}]
     fitting = _fitting(sample, name, others, site, received)
     if len(fitting) == 1:
-        words = ", ".join(f'"{one.name}"' for one in own)
+        words = " or ".join(f'"{one.name}"' for one in own)
         return fitting[0], (
-            f'{name}: the site file\'s profile {words} does not understand it; '
-            f'read with "{fitting[0].name}", which does (guessed).',
+            f"{name}: not written as the site file says ({words}); "
+            f'read with "{fitting[0].name}" (guessed).',
         )  # fmt: skip
     if fitting:
         raise _claimed(name, fitting)
@@ -210,5 +210,7 @@ def _tells_chute(profile: Profile) -> bool:
 
 
 def _is_word(word: str, name: str) -> bool:
+    """Whether the file's or its folder's name holds the word, by itself."""
+    name = "/".join(re.split(r"[/!\\]", name)[-3:])
     pattern = rf"(?<![A-Za-z0-9]){re.escape(word)}(?![A-Za-z0-9])"
     return bool(re.search(pattern, name, re.IGNORECASE))

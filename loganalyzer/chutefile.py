@@ -26,6 +26,7 @@ Ints = npt.NDArray[np.int64]
 EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001  # a wall clock has no zone
 # 2001-01-01 to 2080-01-01, µs: dates outside are a controller's, not a person's.
 PLAUSIBLE = (978_307_200_000_000, 3_471_292_800_000_000)
+AS_WRITTEN = clock.Corrections()
 SHARED = ("floor", "signal", "edge", "stream", "code", "value", "line", "order", "head")
 
 
@@ -40,8 +41,8 @@ class ChuteFile:
         self._uptime = is_uptime(rule.format)
         self._sampled = profile.layout == "samples"
         self._zone_clock, self._scan = ZoneClock(self.zone), clock.ClockScan(self.zone)
-        self._spans = _Spans()
-        self._facts = False
+        self._spans, self._state = _Spans(), clock.RunState()
+        self._facts = self._touched = False
         self._lists_floors = bool(site.chute(chute).floors)
         self._floored = self._implausible = 0
         self._marks: Counter[int] = Counter()
@@ -52,10 +53,12 @@ class ChuteFile:
         block = self._block(events)
         reading = to_reading(block)
         self._scan.add(reading)
+        time, codes = clock.apply(reading, AS_WRITTEN, self.rows, self._state)
+        self._touched = self._touched or bool((codes != mark_codes(reading["mark"])).any())
+        self._spans.add(time, codes != UNANCHORED)
         self._facts = self._facts or _has_facts(reading)
         if not self._uptime:
             utc = reading["utc"].to_numpy()
-            self._spans.add(utc, None)
             if int(utc.min()) < PLAUSIBLE[0] or int(utc.max()) >= PLAUSIBLE[1]:
                 self._implausible += np.count_nonzero((utc < PLAUSIBLE[0]) | (utc >= PLAUSIBLE[1]))
         self.rows += block.num_rows
@@ -67,7 +70,8 @@ class ChuteFile:
         """Put the clock right and add to the account; the files stand where they were written."""
         corrections = self._scan.corrections()
         solo = self._path
-        if corrections or self._uptime:
+        if corrections or self._uptime or self._touched:
+            self._spans = _Spans()
             solo = self._path.with_suffix(".solo.parquet")
             self._correct(corrections, solo)
         account.rows += self.rows
@@ -76,8 +80,8 @@ class ChuteFile:
         account.marks.update({CLOCK_MARKS[code]: n for code, n in self._marks.items() if n})
         return Reading(
             self._chute, str(self._path), str(solo), self.zone, self.rows, self.lines,
-            *self._spans.ends(), self._scan.open_head or self._uptime,
-            self._scan.open_tail or self._uptime, self._facts,
+            *self._spans.ends(), self._scan.open_head,
+            self._scan.open_tail, self._facts,
         )  # fmt: skip
 
     def __enter__(self) -> Self:
@@ -151,29 +155,30 @@ class ChuteFile:
 
 
 class _Spans:
-    """First, last, earliest and latest of the times that can be trusted."""
+    """First, last, earliest and latest of the times that can be trusted, µs UTC."""
 
     def __init__(self) -> None:
-        self._first: int | None = None
-        self._last: int | None = None
-        self._low: list[int] = []
-        self._high: list[int] = []
+        self._trusted: list[int] = []
+        self._any: list[int] = []
 
-    def add(self, times: Ints, anchored: npt.NDArray[np.bool_] | None) -> None:
-        """Take the next times, µs UTC."""
-        trusted = times if anchored is None else times[anchored]
-        if len(times):
-            some = trusted if len(trusted) else times
-            self._low = [*self._low[-1:], int(some.min())]
-            self._high = [*self._high[-1:], int(some.max())]
-            self._low, self._high = [min(self._low)], [max(self._high)]
-        if len(trusted):
-            self._first = int(trusted[0]) if self._first is None else self._first
-            self._last = int(trusted[-1])
+    def add(self, times: Ints, anchored: npt.NDArray[np.bool_]) -> None:
+        """Take the next times."""
+        self._trusted = _joined(self._trusted, times[anchored])
+        self._any = _joined(self._any, times)
 
     def ends(self) -> tuple[int | None, int | None, int, int]:
         """First and last (null where nothing can be trusted), earliest, latest."""
-        return self._first, self._last, self._low[0], self._high[0]
+        first, last, low, high = self._trusted or self._any
+        return (first, last, low, high) if self._trusted else (None, None, low, high)
+
+
+def _joined(before: list[int], times: Ints) -> list[int]:
+    if not len(times):
+        return before
+    first, last, low, high = (int(v) for v in (times[0], times[-1], times.min(), times.max()))
+    return [before[0], last, min(before[2], low), max(before[3], high)] if before else [
+        first, last, low, high
+    ]  # fmt: skip
 
 
 def _has_facts(reading: pa.Table) -> bool:

@@ -12,13 +12,13 @@ from loganalyzer.errors import StoreError
 
 
 def land(written: Path, place: Path) -> None:
-    """Flush a finished file and move it to its place in the same file system."""
+    """Flush a finished file and move it to its place in the same file system.
+
+    Its folder is still to be flushed before anything may rely on the name.
+    """
     flush(written)
-    if not place.parent.is_dir():
-        place.parent.mkdir(parents=True, exist_ok=True)
-        flush(place.parent.parent)
+    place.parent.mkdir(parents=True, exist_ok=True)
     _replace(written, place)
-    flush(place.parent)
 
 
 def flush(path: Path) -> None:
@@ -35,8 +35,10 @@ def flush(path: Path) -> None:
 def land_json(value: Any, place: Path) -> None:
     """Write a small JSON document in one step, in place of an older one."""
     aside = place.with_name(f"{place.name}.new")
+    aside.parent.mkdir(exist_ok=True)
     aside.write_text(json.dumps(value, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
     land(aside, place)
+    flush(place.parent)
 
 
 @contextmanager

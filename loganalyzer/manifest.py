@@ -20,8 +20,8 @@ class Reading:
         lines: Lines they stand in.
         first: µs UTC of the first and `last` of the last, the clock put right by this export
             alone; null where nothing anchors them.
-        begins: µs, the earliest time at which it can overlap another export, and `ends` the
-            latest; more than `first` and `last` where the clock was wrong.
+        begins: µs, the earliest of the times that can be trusted, and `ends` the latest; of all
+            times where none can.
         open_head: The clock at its beginning hangs on an earlier export.
         open_tail: The clock at its end hangs on a later export.
         facts: It holds a clock event or a power-on.

@@ -263,9 +263,9 @@ class Store:
         for site, manifest in change.manifests.items():
             if manifest != change.state.manifests.get(site):
                 files[site] = f"manifests/{site}-{generation}-{uuid.uuid4().hex[:8]}.json"
-                (self.path / "manifests").mkdir(exist_ok=True)
                 land_json(manifest.to_json(), self.path / files[site])
-        flush(self.path)
+        for folder in sorted(change.folders):
+            flush(folder)
         before = tuple(sorted(set(change.state.files.values()) - set(files.values())))
         root = {"format": FORMAT, "generation": generation, "sites": files, "before": before}
         land_json(root, self.path / ROOT)
@@ -303,14 +303,17 @@ class Change:
     path: Path
     state: State
     manifests: dict[str, Manifest] = field(default_factory=dict)
+    folders: set[Path] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         self.manifests = dict(self.state.manifests)
 
     def land(self, written: Path, place: str) -> str:
         """Move a finished file into the store; nothing names it until the change ends."""
-        if not (self.path / place).exists():
-            land(written, self.path / place)
+        target = self.path / place
+        if not target.exists():
+            land(written, target)
+        self.folders |= {one for one in target.parents if one.is_relative_to(self.path)}
         return place
 
     def keep_text(self, text: str, name: str) -> str:
