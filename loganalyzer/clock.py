@@ -64,7 +64,9 @@ class ClockScan:
     def corrections(self) -> Corrections:
         """The corrections for everything added so far, as if the sequence ended here."""
         return Corrections(
-            tuple(self._wall.corrections(self.rows)), tuple(self._uptime.corrections(self.rows))
+            tuple(self._wall.corrections(self.rows)),
+            tuple(self._uptime.corrections(self.rows)),
+            self._wall.rough,
         )
 
     def restarts(self) -> list[Restart]:

@@ -54,18 +54,20 @@ class Correction:
 
 @dataclass(frozen=True)
 class Corrections:
-    """The corrections of a sequence; falsy where there is nothing to do.
+    """The corrections of a sequence; falsy where `apply` would change nothing.
 
     Attributes:
         wall: Those for rows with a wall clock, by first row; ranges may overlap and add up.
         uptime: Those for rows that count from the power-on.
+        rough: A time runs back or is not plausible, so that marks may change.
     """
 
     wall: tuple[Correction, ...] = ()
     uptime: tuple[Correction, ...] = ()
+    rough: bool = False
 
     def __bool__(self) -> bool:
-        return bool(self.wall or self.uptime)
+        return bool(self.wall or self.uptime or self.rough)
 
     def within(self, first: int, last: int, *, wall: bool) -> list[Correction]:
         """Those that touch rows first to last - 1."""

@@ -3,8 +3,10 @@
 dateutil fills what a text lacks from a default and takes bare numbers for dates. So a text is
 read twice, with two defaults, and counts only if both agree on day and hour, and only if it shows
 a clock (12:30, 9 pm, or the T of ISO's basic form). The order of day and month is that of the
-profile's format; a text that begins with a year is year-month-day. Two-digit years are 1969 to
-2068, as in strptime. An offset or UTC, GMT, Z is honoured; other zone names are not known for
+profile's format, and never turned round to make sense of a month 13; a format that has no such
+order (iso, epoch_s) leaves 05/06/2024 unread, since half of such stamps would be read wrong. A
+text that begins with a year of four digits is year-month-day. Two-digit years are 1969 to 2068,
+as in strptime. An offset or UTC, GMT, Z is honoured; other zone names are not known for
 sure and are passed over, so that the stamp is the wall clock of the profile's zone.
 """
 
@@ -15,13 +17,22 @@ from datetime import datetime, timedelta, tzinfo
 from dateutil import tz
 from dateutil.parser import ParserError, parser, parserinfo
 
-from loganalyzer.stampforms import NO_YEAR, Reading, Span, directives, may_leap, micros
+from loganalyzer.stampforms import (
+    NO_YEAR,
+    Reading,
+    Span,
+    directives,
+    may_leap,
+    micros,
+    needs_year,
+)
 
 _CLOCK = re.compile(
     r"(?<![\d:.,])(?P<H>\d\d):(?P<M>\d\d):(?P<S>\d\d)(?:[.,](?P<f>\d{1,6}))?(?![\d:])", re.ASCII
 )
 _SHOWS_CLOCK = re.compile(r"\d:\d\d|\d\s*[ap]\.?m\b|^\d{8}[T ]\d{4}|\d\s*h\s*\d\d", re.I | re.ASCII)
 _HALF_DAY = re.compile(r"\d\s*[ap]\.?m", re.I)
+_NUMERIC = re.compile(r"(?<!\d)(\d\d?)[./-](\d\d?)[./-](\d{4}|\d\d)(?!\d)", re.ASCII)
 _LONGEST = 60
 _EARLY = datetime(NO_YEAR, 1, 1, 0)  # noqa: DTZ001 - written times have no zone
 _LATE = datetime(NO_YEAR + 4, 2, 2, 1)  # noqa: DTZ001
@@ -38,9 +49,14 @@ class _Words(parserinfo):
 
 @dataclass(frozen=True)
 class LenientForm:
-    """Anything with a date and a time in it that dateutil understands."""
+    """Anything with a date and a time in it that dateutil understands.
 
-    dayfirst: bool
+    Attributes:
+        order: Of d, m and y in the profile's format; empty where that does not say.
+        has_year: False where the year is to be left open.
+    """
+
+    order: str
     has_year: bool = True
     _parser: parser = field(default_factory=lambda: parser(_Words()))
 
@@ -61,26 +77,45 @@ class LenientForm:
             return None
         if not self.has_year:
             early, late = _in_no_year(early), _in_no_year(late)
-        if early is None or late is None or early != late:
+        if early is None or late is None or early != late or not self._in_order(text, early):
             return None
         offset = early.utcoffset()
         offset_us = None if offset is None else offset // timedelta(microseconds=1)
         return micros(early.replace(tzinfo=None)) + leap_us, offset_us
 
     def _parse(self, text: str, default: datetime) -> datetime | None:
-        dayfirst = self.dayfirst and not re.match(r"\d{4}\D", text)
+        year = bool(re.match(r"\d{4}\D", text))
+        dayfirst = self.order.find("d") < self.order.find("m") and not year
+        yearfirst = year or self.order.startswith("y")
         try:
-            found = self._parser.parse(text, default=default, dayfirst=dayfirst, tzinfos=_zone)
+            found = self._parser.parse(
+                text, default=default, dayfirst=dayfirst, yearfirst=yearfirst, tzinfos=_zone
+            )
         except (ParserError, OverflowError, ValueError, TypeError, AttributeError, IndexError):
             return None
         return found if isinstance(found, datetime) else None
 
+    def _in_order(self, text: str, read: datetime) -> bool:
+        """Whether a date in numbers was read in the format's order; without one, in the only one."""
+        found = _NUMERIC.search(text)
+        if not found:
+            return True
+        one, two = int(found[1]), int(found[2])
+        if self.order.startswith("y") and len(found[3]) == 2:
+            return read.day == int(found[3])
+        if "d" in self.order and "m" in self.order:
+            dayfirst = self.order.index("d") < self.order.index("m")
+            return read.day == (one if dayfirst else two)
+        return len(found[3]) == 4 and (max(one, two) > 12 or one == two)
+
 
 def lenient(time_format: str) -> LenientForm:
-    """The lenient form beside a profile's format, day before month where that has it so."""
-    order = [name for name in directives(time_format) if name in "dmbB"]
-    has_year = time_format == "iso" or bool(set(directives(time_format)) & set("YyGcx"))
-    return LenientForm(bool(order) and order[0] == "d", has_year)
+    """The lenient form beside a profile's format."""
+    if time_format == "iso":
+        return LenientForm("")
+    letters = {"d": "d", "m": "m", "b": "m", "B": "m", "y": "y", "Y": "y", "G": "y"}
+    order = "".join(letters[name] for name in directives(time_format) if name in letters)
+    return LenientForm(order, not needs_year(time_format))
 
 
 def _zone(name: str | None, offset_s: int | None) -> tzinfo | None:

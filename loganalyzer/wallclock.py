@@ -102,6 +102,7 @@ class WallScan:
         restarts: Restarted stretches that have ended.
         open_head: See ClockScan.
         last_anchored: See ClockScan.
+        rough: See Corrections.
     """
 
     zone: str
@@ -109,6 +110,7 @@ class WallScan:
     restarts: list[Restart] = field(default_factory=list)
     open_head: bool = False
     last_anchored: int | None = None
+    rough: bool = False
     _told: bool = False  # a clock event or power-on was seen
     _utc: int | None = None  # of the last line
     _written: int | None = None
@@ -133,6 +135,8 @@ class WallScan:
         utc = columns.utc if every else columns.utc[rows]
         written = columns.written if every else columns.written[rows]
         out = ~plausible(utc)
+        before = utc[0] if self._utc is None else self._utc
+        self.rough |= bool(out.any() or utc[0] < before or (utc[1:] < utc[:-1]).any())
         self._pass_changes(written, utc, rows + first_row)
         if self._since is None:
             self._since = _Since(int(rows[0]) + first_row, int(utc[0]), False)
