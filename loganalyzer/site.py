@@ -30,6 +30,8 @@ RULE_KEYS = (
     "FREQ", "INTERVAL", "BYDAY", "BYHOUR", "BYMINUTE", "BYSECOND", "BYMONTH", "BYMONTHDAY",
     "BYYEARDAY", "BYWEEKNO", "BYSETPOS", "WKST", "COUNT", "UNTIL",
 )  # fmt: skip
+# What dateutil raises at texts that are no rules.
+UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, ArithmeticError)
 FREQUENCIES = ("YEARLY", "MONTHLY", "WEEKLY", "DAILY", "HOURLY", "MINUTELY", "SECONDLY")
 
 
@@ -39,7 +41,7 @@ def _rule(text: str) -> str:
         if re.search(r"INTERVAL=0*(;|$)", text, re.IGNORECASE):
             raise ValueError("INTERVAL must be above 0")
         rrulestr(text)
-    except (ValueError, TypeError, KeyError, IndexError, AttributeError) as problem:
+    except UNREADABLE as problem:
         found = f"{toml(text)} ({'no FREQ' if 'FREQ' not in text.upper() else problem})"
         expected = "an RFC 5545 rule such as 'FREQ=WEEKLY;BYDAY=TU,FR;BYHOUR=7'"
         refuse([Mistake((), found, expected, f'"{_mended(text)}"' if _mended(text) else None)])
@@ -56,7 +58,7 @@ def _mended(rule: str) -> str | None:
     )
     try:
         rrulestr(mended)
-    except (ValueError, TypeError, KeyError, IndexError, AttributeError):
+    except UNREADABLE:
         return None
     return mended if mended != rule else None
 
