@@ -17,6 +17,7 @@ from loganalyzer.tables import NEEDS_FLOOR, SIGNALS, require
 
 CHUTE = ["site", "chute"]
 DOOR = ["site", "chute", "floor"]
+TEXT_KEYS = (*DOOR, "stream", "code")
 
 NOT_RECORDED = {
     "press": "presses not in the log",
@@ -151,6 +152,15 @@ def anchored(table: pd.DataFrame, timeline: pd.DataFrame) -> pd.Series:
 def plain(table: pd.DataFrame, *columns: str) -> pd.DataFrame:
     """The same table with these text columns as strings, so that tables of any origin join."""
     return table.astype(dict.fromkeys(columns, "str"))
+
+
+def tally(rows: pd.DataFrame, keys: list[str], name: str) -> pd.DataFrame:
+    """How many rows there are of each key: the keys and the count `name`; null keys are left out.
+
+    Counts by the categories' codes; only the few keys become text.
+    """
+    found = rows.groupby(keys, observed=True).size().rename(name).reset_index()
+    return plain(found, *(key for key in keys if key in TEXT_KEYS))
 
 
 def counts(numbers: pd.Series, shown: ArrayLike) -> pd.Series:

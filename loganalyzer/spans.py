@@ -35,8 +35,9 @@ class Moments:
     def __init__(self, events: pd.DataFrame, by: Sequence[str]) -> None:
         """Sort events; reads the columns of `by` (no nulls) and `time`."""
         self.by = list(by)
-        keys = pd.MultiIndex.from_frame(events[self.by].astype("str"))
-        group, self.keys = pd.factorize(keys)
+        group = _groups(events, self.by)
+        _, firsts = np.unique(group, return_index=True)
+        self.keys = _keys(events.iloc[firsts], self.by)
         times = micros(events["time"])
         order = np.lexsort((times, group))
         self.table = events.iloc[order].reset_index(drop=True)
@@ -52,7 +53,7 @@ class Moments:
         Returns:
             First place and the place after the last, one pair a span; equal where none does.
         """
-        group = self.keys.get_indexer(pd.MultiIndex.from_frame(spans[self.by].astype("str")))
+        group = self.keys.get_indexer(_keys(spans, self.by))
         start = np.searchsorted(self.clock, micros(spans["start"]), side="left")
         end = np.searchsorted(self.clock, micros(spans["end"]), side="right")
         low = np.searchsorted(self.places, self._place(group, start), side="left")
@@ -78,3 +79,8 @@ def _groups(table: pd.DataFrame, by: Sequence[str]) -> Places:
     """A number for each group, growing with its keys; null is a group too."""
     groups = table.groupby(list(by), dropna=False, observed=True)
     return np.asarray(groups.ngroup(), dtype=np.int64)
+
+
+def _keys(table: pd.DataFrame, by: Sequence[str]) -> pd.MultiIndex:
+    """The keys of rows as text, so that categories of any origin meet."""
+    return pd.MultiIndex.from_frame(table[list(by)].astype("str"))

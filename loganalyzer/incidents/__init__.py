@@ -10,7 +10,7 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
-from loganalyzer.facts import CHUTE, DOOR, plain
+from loganalyzer.facts import CHUTE, DOOR, tally
 from loganalyzer.incidents.abuse_lockout import abuse_lockouts
 from loganalyzer.incidents.contact_chatter import chatter
 from loganalyzer.incidents.container_full import full_containers
@@ -87,7 +87,6 @@ def _ids(found: pd.DataFrame) -> list[str]:
 def _refused(found: pd.DataFrame, evidence: Evidence) -> pd.Series:
     """Presses refused during each incident, as its kind counts them."""
     events = evidence.timeline[evidence.timeline["signal"].eq("refusal")]
-    events = plain(events[[*TEXTS, "time"]], *TEXTS)
     whose = found["kind"].map({kind.name: kind.refused for kind in KIND.values()})
     # A latch fault may not say which door it is about.
     whose = whose.mask(whose.eq("door") & found["floor"].isna(), "chute")
@@ -112,6 +111,6 @@ def _of_full(spans: pd.DataFrame, refusals: pd.DataFrame) -> np.ndarray:
     full = refusals[refusals["code"].eq("full")]
     named = Moments(full[full["stream"].notna()], [*CHUTE, "stream"]).count(spans)
     unnamed = Moments(full[full["stream"].isna()], CHUTE).count(spans)
-    coded = refusals[refusals["code"].notna()].groupby(CHUTE).size()
-    known = pd.MultiIndex.from_frame(spans[CHUTE]).isin(coded.index)
+    coded = tally(refusals[refusals["code"].notna()], CHUTE, "coded")
+    known = spans[CHUTE].merge(coded, on=CHUTE, how="left")["coded"].notna()
     return np.where(known, named + unnamed, np.nan)

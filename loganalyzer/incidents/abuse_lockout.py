@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from loganalyzer.facts import CHUTE, DOOR, plain
+from loganalyzer.facts import CHUTE, DOOR
 from loganalyzer.incidents.evidence import ROW, Evidence, blank_rows, line_of
 from loganalyzer.spans import Moments
 
@@ -32,9 +32,7 @@ def _lines(rows: pd.DataFrame, evidence: Evidence) -> list[list[str]]:
     window = rows[CHUTE].merge(evidence.facts.limits, on=CHUTE, how="left")["press_window_s"]
     before = pd.to_timedelta(window, unit="s").dt.as_unit("us").set_axis(rows.index)
     pressed = evidence.timeline["signal"].eq("press") & evidence.timeline["floor"].notna()
-    presses = Moments(
-        plain(evidence.timeline.loc[pressed, [*DOOR, "time", "source", "line"]], *DOOR), DOOR
-    )
+    presses = Moments(evidence.timeline.loc[pressed, [*DOOR, "time", "source", "line"]], DOOR)
     spans = rows[DOOR].assign(start=rows["start"] - before, end=rows["start"])
     low, high = presses.inside(spans)
     texts = line_of(presses.table).to_numpy()

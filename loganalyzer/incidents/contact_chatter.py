@@ -22,7 +22,7 @@ def chatter(evidence: Evidence) -> pd.DataFrame:
 
 def _members(pairs: pd.DataFrame) -> np.ndarray:
     """Which pairs belong to any window with enough pairs in it."""
-    last = pairs.groupby(DOOR)["end"].shift(1 - PAIRS)
+    last = pairs.groupby(DOOR, observed=True)["end"].shift(1 - PAIRS)
     spread = (micros(last) - micros(pairs["start"])) / 1e6
     first = last.notna().to_numpy() & (spread <= WITHIN_S)
     member = first.copy()

@@ -43,7 +43,7 @@ class Evidence:
         log ended it, null where its start or its end cannot be told.
         """
         mine = self.intervals[self.intervals["signal"].eq(signal)]
-        spans = plain(mine[[*SPAN, "start_known"]], *TEXTS, "ended_by", "source")
+        spans = mine[[*SPAN, "start_known"]]
         cut = spans["ended_by"].isin(["power", "log_end"]) & spans["start_known"]
         reach = (spans["end"] - spans["start"]).dt.total_seconds()
         at_least = reach.where(cut & (reach >= 0) & anchored(spans, self.timeline))
@@ -55,7 +55,8 @@ class Evidence:
         moments = plain(self.timeline.loc[marks, [*TEXTS, "time", "source", "line"]], *TEXTS)
         moments = moments.assign(start=moments["time"], end=moments["time"], ended_by="mark")
         moments = moments.assign(seconds=np.nan, start_known=True, signal="fault")
-        spans = pd.concat([self.held("fault"), moments.drop(columns="time")], ignore_index=True)
+        held = plain(self.held("fault"), *TEXTS, "ended_by", "source")
+        spans = pd.concat([held, moments.drop(columns="time")], ignore_index=True)
         return spans.assign(component=self._component(spans))
 
     def closing(self, spans: pd.DataFrame) -> pd.Series:
@@ -99,9 +100,9 @@ def join_runs(
     Returns:
         One row a run, with the columns of `ROW`; text columns take the first value there is.
     """
-    spans = spans.reset_index(drop=True)
     if spans.empty:
         return blank_rows()
+    spans = plain(spans.reset_index(drop=True), *TEXTS, "ended_by", "source")
     if "off_line" not in spans:
         spans["off_line"] = evidence.closing(spans)
     repeated = spans["ended_by"].eq("repeat")
@@ -142,9 +143,7 @@ def _all_measured(spans: pd.DataFrame) -> pd.Series:
 
 def _lines(spans: pd.DataFrame) -> pd.Series:
     """The lines of a run's events, as a list, in the order of their times."""
-    ends = pd.DataFrame({"on": line_of(spans), "off": spans["off_line"]})
-    both = pd.Series(ends.stack()).dropna()
-    runs = spans["run"].loc[both.index.get_level_values(0)].to_numpy()
-    return pd.Series(
-        {run: list(dict.fromkeys(lines)) for run, lines in both.groupby(runs)}, dtype="object"
-    )
+    lines: dict[int, dict[str, None]] = {run: {} for run in spans["run"]}
+    for run, on, off in zip(spans["run"], line_of(spans), spans["off_line"], strict=True):
+        lines[run] |= {line: None for line in (on, off) if isinstance(line, str)}
+    return pd.Series({run: list(found) for run, found in lines.items()}, dtype="object")

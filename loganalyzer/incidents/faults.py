@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from loganalyzer.facts import CHUTE
+from loganalyzer.facts import CHUTE, plain
 from loganalyzer.incidents.evidence import FLAP_S, Evidence, join_runs
 
 # Components that have a kind of their own; all others, and codes that no profile explains, are
@@ -17,7 +17,7 @@ def sorter_faults(evidence: Evidence) -> pd.DataFrame:
     """
     faults = evidence.faults()
     travels = evidence.held("positioning")
-    limit = travels[CHUTE].merge(evidence.facts.limits, on=CHUTE, how="left")
+    limit = plain(travels[CHUTE], *CHUTE).merge(evidence.facts.limits, on=CHUTE, how="left")
     slow = travels[travels["seconds"].to_numpy() > limit["positioning_limit_s"].to_numpy()]
     spans = pd.concat([faults[faults["component"].eq("sorter")], slow], ignore_index=True)
     return join_runs(spans, evidence, CHUTE, FLAP_S)

@@ -4,6 +4,7 @@ import pandas as pd
 
 from loganalyzer.facts import CHUTE, DOOR
 from loganalyzer.incidents.evidence import Evidence, join_runs
+from loganalyzer.spans import merge_close
 
 # A leaf that falls shut bounces; a person needs longer to open it again.
 # Source: common practice, no source.
@@ -18,6 +19,10 @@ def stuck_doors(evidence: Evidence) -> pd.DataFrame:
     """
     openings = evidence.held("open")
     whole = openings[openings["seconds"].notna()]
-    runs = join_runs(whole, evidence, DOOR, BOUNCE_S)
+    run = merge_close(whole, DOOR, BOUNCE_S)
+    reach = whole.groupby(run)["end"].max() - whole.groupby(run)["start"].min()
+    # Most openings are short: only those are looked at that some limit can call long.
+    long = reach.dt.total_seconds() > evidence.facts.limits["open_limit_s"].min()
+    runs = join_runs(whole[run.map(long).astype(bool)], evidence, DOOR, BOUNCE_S)
     limit = runs[CHUTE].merge(evidence.facts.limits, on=CHUTE, how="left")["open_limit_s"]
     return runs[runs["seconds"] > limit]

@@ -35,10 +35,8 @@ def clearings_below_free_fall(cycles: pd.DataFrame, facts: Facts) -> pd.DataFram
     require(cycles, *DOOR, "clear_s", "source", "line")
     heights = facts.doors.merge(facts.precision, on=CHUTE, how="left").merge(facts.recorded)
     table = heights[[*DOOR, "elevation_m"]].assign(fall_s=free_fall_s(heights["elevation_m"]))
-    known = plain(cycles.loc[cycles["clear_s"].notna()], *DOOR)
-    known = known[[*DOOR, "clear_s", "source", "line"]].merge(
-        table.assign(slack=heights["precision_s"]), on=DOOR
-    )
+    known = cycles.loc[cycles["clear_s"].notna(), [*DOOR, "clear_s", "source", "line"]]
+    known = plain(known, *DOOR).merge(table.assign(slack=heights["precision_s"]), on=DOOR)
     known["short"] = known["clear_s"] + known["slack"] < known["fall_s"]
     table = table.merge(_counts(known), on=DOOR, how="left")
     reason = why(

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loganalyzer.facts import CHUTE, NO_LOG, Facts, anchored, counts, plain, why
-from loganalyzer.localtime import local_parts, zone_of
+from loganalyzer.facts import CHUTE, NO_LOG, Facts, anchored, counts, tally, why
+from loganalyzer.localtime import wall_clock, zone_of
 from loganalyzer.site import Site
 from loganalyzer.tables import require
 
@@ -87,8 +87,8 @@ def _lengths(days: pd.DatetimeIndex, zone: str) -> NDArray[np.float64]:
 
 
 def _count(moments: pd.DataFrame, days: pd.DataFrame, sites: Mapping[str, Site]) -> pd.Series:
-    events = plain(moments.loc[moments["time"].notna(), [*CHUTE, "time"]], *CHUTE)
-    events = events.join(local_parts(events, sites, "time"))
-    found = events.value_counts([*CHUTE, "day"]).rename("n").reset_index()
+    events = moments.loc[moments["time"].notna(), [*CHUTE, "time"]]
+    day = wall_clock(events, sites, "time").dt.normalize()
+    found = tally(events.assign(day=day), [*CHUTE, "day"], "n")
     numbers: pd.Series = days[[*CHUTE, "day"]].merge(found, on=[*CHUTE, "day"], how="left")["n"]
     return numbers

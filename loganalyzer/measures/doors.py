@@ -33,7 +33,7 @@ def open_times(cycles: pd.DataFrame, intervals: pd.DataFrame, facts: Facts) -> p
     seen = _followed(cycles, intervals)
     rows = [
         (*key, len(part), int((~part["closed"]).sum()), *_quantiles(part))
-        for key, part in seen.groupby(DOOR)[["seconds", "closed"]]
+        for key, part in seen.groupby(DOOR, observed=True)[["seconds", "closed"]]
     ]
     names = [*DOOR, "openings", "cut_off", *SHARES]
     found = pd.DataFrame(rows, columns=names).astype(dict.fromkeys(DOOR, "str"))
@@ -54,12 +54,12 @@ def open_times(cycles: pd.DataFrame, intervals: pd.DataFrame, facts: Facts) -> p
 def _followed(cycles: pd.DataFrame, intervals: pd.DataFrame) -> pd.DataFrame:
     """Every opening as `site`, `chute`, `floor`, `seconds`, `closed` (yes or no)."""
     require(cycles, *DOOR, "cycle", "opened", "closed", "open_s")
-    opened = plain(cycles.loc[cycles["opened"].notna()], *DOOR)
+    opened = cycles[cycles["opened"].notna()]
     whole = opened[opened["open_s"].notna()]
     columns = [*DOOR, "seconds", "closed"]
     ends = whole.assign(seconds=whole["open_s"], closed=True)[columns]
     cut = _cut_off(opened[opened["closed"].isna()], intervals)
-    return pd.concat([ends, cut[columns]], ignore_index=True) if len(cut) else ends
+    return pd.concat([plain(ends, *DOOR), cut]) if len(cut) else ends
 
 
 def _cut_off(cycles: pd.DataFrame, intervals: pd.DataFrame) -> pd.DataFrame:
@@ -71,13 +71,14 @@ def _cut_off(cycles: pd.DataFrame, intervals: pd.DataFrame) -> pd.DataFrame:
     running = plain(intervals.loc[lost, [*DOOR, "start", "end"]], *DOOR).sort_values("start")
     of = pd.merge_asof(
         running,
-        cycles[[*DOOR, "cycle", "opened"]].sort_values("opened"),
+        plain(cycles[[*DOOR, "cycle", "opened"]].sort_values("opened"), *DOOR),
         left_on="start", right_on="opened", by=DOOR,
     )  # fmt: skip
     keys = [*DOOR, "cycle", "opened"]
     followed = of.dropna(subset="opened").groupby(keys)["end"].max().reset_index()
     seconds = (followed["end"] - followed["opened"]).dt.total_seconds()
-    return followed.assign(seconds=seconds, closed=False).loc[seconds >= 0]
+    followed = followed.assign(seconds=seconds, closed=False).loc[seconds >= 0]
+    return followed[[*DOOR, "seconds", "closed"]]
 
 
 def _quantiles(openings: pd.DataFrame) -> tuple[float, ...]:

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, anchored, counts, plain
+from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, anchored, counts, plain, tally
 from loganalyzer.site import Site
 from loganalyzer.stats import poisson_interval
 from loganalyzer.tables import TABLES, require
@@ -77,8 +77,7 @@ def _shown(facts: Facts) -> pd.DataFrame:
 
 def _count(rows: pd.DataFrame, facts: Facts, shown: pd.Series) -> pd.Series:
     """How many of these rows each door has; null where its chute does not record them."""
-    keys = plain(rows[rows["floor"].notna()], *DOOR)
-    found = keys.value_counts(DOOR).rename("n").reset_index()
+    found = tally(rows, DOOR, "n")
     return counts(facts.doors[DOOR].merge(found, on=DOOR, how="left")["n"], shown)
 
 

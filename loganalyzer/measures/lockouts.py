@@ -80,6 +80,8 @@ def _logged(timeline: pd.DataFrame, intervals: pd.DataFrame) -> pd.DataFrame:
 
 def _inferred(timeline: pd.DataFrame, facts: Facts) -> pd.DataFrame:
     silent = facts.recorded[facts.recorded["press"] & ~facts.recorded["lockout"]]
+    if silent.empty:
+        return pd.DataFrame()
     presses = timeline.loc[
         timeline["signal"].eq("press") & timeline["clock"].ne("unanchored"),
         [*DOOR, "time", "source", "line"],

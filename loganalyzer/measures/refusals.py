@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, counts, plain, why
+from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, counts, plain, tally, why
 from loganalyzer.localtime import HOURS_OF_WEEK, local_parts
 from loganalyzer.site import Site
 from loganalyzer.stats import wilson
@@ -30,12 +30,11 @@ def by_reason(timeline: pd.DataFrame, facts: Facts) -> pd.DataFrame:
     """
     require(timeline, *CHUTE, "signal", "code", "clock")
     sound = timeline["clock"].ne("unanchored")
-    refused = plain(timeline.loc[sound & timeline["signal"].eq("refusal"), [*CHUTE, "code"]],
-                    *CHUTE, "code")  # fmt: skip
-    codes = refused.fillna({"code": NOT_SAID}).value_counts([*CHUTE, "code"])
-    table = facts.recorded[[*CHUTE, "press", "refusal"]].merge(
-        codes.rename("refusals").reset_index(), on=CHUTE, how="left"
-    )
+    refused = timeline.loc[sound & timeline["signal"].eq("refusal"), [*CHUTE, "code"]]
+    silent = tally(refused[refused["code"].isna()], CHUTE, "refusals").assign(code=NOT_SAID)
+    codes = pd.concat([tally(refused, [*CHUTE, "code"], "refusals"), silent])
+    codes = codes.sort_values("refusals", ascending=False, kind="stable")
+    table = facts.recorded[[*CHUTE, "press", "refusal"]].merge(codes, on=CHUTE, how="left")
     table = table.merge(_presses(timeline[sound]), on=CHUTE, how="left")
     return _shares(table).drop(columns=["press", "refusal"])
 
@@ -74,7 +73,7 @@ def by_hour_of_week(
 
 def _presses(events: pd.DataFrame) -> pd.DataFrame:
     pressed = events.loc[events["signal"].eq("press"), CHUTE]
-    return plain(pressed, *CHUTE).value_counts(CHUTE).rename("presses").reset_index()
+    return tally(pressed, CHUTE, "presses")
 
 
 def _shares(table: pd.DataFrame) -> pd.DataFrame:
@@ -101,10 +100,10 @@ def _hours(hours: pd.DataFrame) -> pd.DataFrame:
 
 def _counts(timeline: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
     at_doors = timeline["signal"].isin(["press", "refusal"]) & timeline["clock"].ne("unanchored")
-    events = plain(timeline.loc[at_doors, [*DOOR, "signal", "time"]], *DOOR, "signal")
+    events = timeline.loc[at_doors, [*DOOR, "signal", "time"]]
     events = events.join(local_parts(events, sites, "time"))
     which = events.assign(
         presses=events["signal"].eq("press"), refusals=events["signal"].eq("refusal")
     )
-    hours = which.groupby([*DOOR, "hour_of_week"])[["presses", "refusals"]]
-    return hours.sum().reset_index()
+    hours = which.groupby([*DOOR, "hour_of_week"], observed=True)[["presses", "refusals"]]
+    return plain(hours.sum().reset_index(), *DOOR)

@@ -39,7 +39,7 @@ def slowing(cycles: pd.DataFrame, timeline: pd.DataFrame, facts: Facts) -> pd.Da
         tenth of the typical time at least), `reason` (why these are null, else null).
     """
     require(cycles, *DOOR, "opened", "open_s", "positioning_s", "source", "line")
-    sound = plain(cycles[anchored(cycles, timeline)], *DOOR)
+    sound = cycles[anchored(cycles, timeline)]
     moment = sound["opened"].fillna(sound["unlocked"]).fillna(sound["pressed"])
     sound = sound.assign(time=moment).dropna(subset="time")
     doors = _trends(sound, "open_s", DOOR, facts.doors[DOOR])
@@ -55,17 +55,19 @@ def slowing(cycles: pd.DataFrame, timeline: pd.DataFrame, facts: Facts) -> pd.Da
 
 def _trends(uses: pd.DataFrame, what: str, by: list[str], keys: pd.DataFrame) -> pd.DataFrame:
     known = uses.loc[uses[what].notna(), [*by, "time", what]]
-    first = known.groupby(CHUTE)["time"].transform("min")
+    first = known.groupby(CHUTE, observed=True)["time"].transform("min")
     age = (known["time"] - first).dt.total_seconds()
-    length = age.groupby([known[c] for c in CHUTE]).transform("max")
+    length = age.groupby([known[c] for c in CHUTE], observed=True).transform("max")
     piece = np.where(length >= SHORT_LOG_WEEKS * WEEK_S, WEEK_S, SHORT_PIECE_S)
     known = known.assign(week=(age // piece + 0.5) * piece / WEEK_S)
-    pieces = known.groupby([*by, "week"], as_index=False)[what].agg(["median", "size"])
+    grouped = known.groupby([*by, "week"], observed=True)[what]
+    pieces = plain(grouped.agg(["median", "size"]).reset_index(), *by)
     pieces = pieces[pieces["size"] >= USES_A_PIECE]
     rows = [(*key, *_line(part)) for key, part in pieces.groupby(by)[["week", "median"]]]
     names = [*by, "weeks", "change_s", "low_s", "high_s", "p"]
     found = pd.DataFrame(rows, columns=names).astype(dict.fromkeys(by, "str"))
-    sizes = known.groupby(by)[what].agg(n="size", typical_s="median").reset_index()
+    uses_of = known.groupby(by, observed=True)[what]
+    sizes = plain(uses_of.agg(n="size", typical_s="median").reset_index(), *by)
     table = keys.merge(sizes, on=by, how="left").merge(found, on=by, how="left")
     return table.assign(what=what, n=counts(table["n"], True))
 

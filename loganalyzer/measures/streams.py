@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, anchored, counts, plain, why
+from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, anchored, counts, plain, tally, why
 from loganalyzer.tables import require
 
 
@@ -22,7 +22,7 @@ def uses(cycles: pd.DataFrame, timeline: pd.DataFrame, facts: Facts) -> pd.DataF
     require(cycles, *DOOR, "stream", "source", "line")
     keys = [*DOOR, "stream"]
     known = cycles.loc[anchored(cycles, timeline) & cycles["stream"].notna(), keys]
-    used = plain(known, *keys).value_counts(keys).rename("cycles").reset_index()
+    used = tally(known, keys, "cycles")
     named = timeline.loc[timeline["stream"].notna(), [*CHUTE, "stream"]].drop_duplicates()
     named = plain(named, *CHUTE, "stream").sort_values([*CHUTE, "stream"])
     table = facts.doors[DOOR].merge(named, on=CHUTE, how="left").merge(used, how="left")

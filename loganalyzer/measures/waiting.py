@@ -43,8 +43,7 @@ def waits(
 def _wait(table: pd.DataFrame, column: str, timeline: pd.DataFrame, facts: Facts) -> pd.DataFrame:
     require(table, *CHUTE, column, "source", "line")
     known = table.loc[table[column].notna(), [*CHUTE, column, "source", "line"]]
-    known = plain(known[anchored(known, timeline)], *CHUTE)
-    seconds = known.groupby(CHUTE)[column]
+    seconds = known[anchored(known, timeline)].groupby(CHUTE, observed=True)[column]
     found = pd.DataFrame(
         {
             "n": seconds.size(),
@@ -53,7 +52,7 @@ def _wait(table: pd.DataFrame, column: str, timeline: pd.DataFrame, facts: Facts
             "p99_s": seconds.quantile(0.99),
         }
     ).reset_index()
-    whole = facts.recorded[CHUTE].merge(found, on=CHUTE, how="left")
+    whole = facts.recorded[CHUTE].merge(plain(found, *CHUTE), on=CHUTE, how="left")
     return whole.assign(n=counts(whole["n"], True))
 
 

@@ -175,7 +175,8 @@ def _trouble(kind: str, by: list[str], key: tuple[str, ...], part: pd.DataFrame)
     named = dict(zip(by, key, strict=True))
     head = door(key[1], key[2]) if by == DOOR and key[2] != "?" else f"Chute {key[1]}"
     code = f" with code {named['code']}" if named.get("code", "?") != "?" else ""
-    lasted = "" if pd.isna(seconds) else f", {lasting(seconds)}{IN_ALL[len(part) > 1]}"
+    in_all = " in all" if len(part) > 1 else ""
+    lasted = "" if pd.isna(seconds) else f", {lasting(seconds)}{in_all}"
     cost = f"; {press_count(refused)} refused meanwhile" if refused else ""
     return Finding(
         KIND[kind].audience, key[0], key[1], key[2] if by == DOOR and key[2] != "?" else None,

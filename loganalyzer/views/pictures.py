@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from loganalyzer.facts import CHUTE, NOT_RECORDED, counts, plain, why
+from loganalyzer.facts import CHUTE, NOT_RECORDED, counts, plain, tally, why
 from loganalyzer.localtime import wall_clock
 from loganalyzer.stats import wilson
 from loganalyzer.views.analysis import Analysis
@@ -20,10 +20,10 @@ def headline(analysis: Analysis) -> pd.DataFrame:
         open door), `reason` (why visits and what hangs on them are null, else null).
     """
     table = analysis.facts.recorded
-    for name, numbers in _counts(analysis).items():
-        table = table.merge(numbers.rename(name).reset_index(), on=CHUTE, how="left")
     shown = _shown(analysis)
-    for name in _counts(analysis):
+    for numbers in _counts(analysis):
+        name = str(numbers.columns[-1])
+        table = table.merge(numbers, on=CHUTE, how="left")
         table[name] = counts(table[name], shown[name])
     judged = (table["served"] + table["gave_up"] + table["locked_out"]).astype("float64")
     low, high = wilson(table["served"], judged)
@@ -93,7 +93,7 @@ def of_chute(
     return table.reset_index(drop=True)
 
 
-def _counts(analysis: Analysis) -> dict[str, pd.Series]:
+def _counts(analysis: Analysis) -> list[pd.DataFrame]:
     visits, incidents = analysis.visits, analysis.incidents
     results = {
         name: visits[visits["result"].eq(name)] for name in ("served", "gave_up", "locked_out")
@@ -110,7 +110,7 @@ def _counts(analysis: Analysis) -> dict[str, pd.Series]:
         "incidents": incidents,
         "ongoing": incidents[incidents["ongoing"].astype(bool)],
     }
-    return {name: plain(part[CHUTE], *CHUTE).value_counts(CHUTE) for name, part in rows.items()}
+    return [tally(part, CHUTE, name) for name, part in rows.items()]
 
 
 def _shown(analysis: Analysis) -> pd.DataFrame:
