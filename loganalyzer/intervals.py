@@ -126,7 +126,7 @@ def _by_key(log: Log) -> tuple[Rows, Ints]:
 
 def _local_keys(log: Log) -> tuple[Ints, int]:
     """The key of each row within its chute, -1 if it is not paired, and how many there are."""
-    floors = len(log.labels["floor"]) + 1
+    floors = log.floors
     table = np.full((NONE + 4, floors), -1, np.int32)
     count = 0
     for signal, within in PAIRED_WITHIN.items():

@@ -24,6 +24,7 @@ Floats = npt.NDArray[np.float64]
 TEXTS = ("site", "chute", "floor", "signal", "edge", "stream", "code", "clock", "source")
 NONE = len(SIGNALS) * 4  # the kind of a row whose signal or edge is none of ours
 SECOND = 1_000_000
+NEVER = np.iinfo(np.int64).min  # a null among times
 
 
 def kind_of(signal: str, edge: str) -> int:
@@ -66,6 +67,11 @@ class Log:
 
     def __len__(self) -> int:
         return len(self.time)
+
+    @property
+    def floors(self) -> int:
+        """How many floors a chute can have, no floor counted as one."""
+        return len(self.labels["floor"]) + 1
 
     @cached_property
     def chute(self) -> Ints:
@@ -111,14 +117,13 @@ class Log:
 
     def doors(self, rows: Rows) -> Ints:
         """One number for the door, chute and floor, of each row."""
-        floors = len(self.labels["floor"]) + 1
-        return self.chute[rows] * floors + self.codes["floor"][rows] + 1
+        return self.chute[rows] * np.int32(self.floors) + self.codes["floor"][rows] + 1
 
     def has(self, *signals: str) -> Flags:
         """Chute by chute, whether the log records any of these signals."""
         numbers = [SIGNALS.index(signal) for signal in signals]
         found = np.isin(np.arange(NONE + 4) >> 2, numbers)[self.kind]
-        return np.bincount(self.chute[found], minlength=len(self.first) - 1) > 0
+        return np.logical_or.reduceat(found, self.first[:-1]) if len(found) else found
 
     def last(self, rows: Rows) -> Rows:
         """The last row of each row's chute."""
@@ -159,13 +164,13 @@ class Log:
 
     def times(self, rows: Rows) -> pd.DatetimeIndex:
         """The times of these rows in UTC; null at -1."""
-        gone = np.iinfo(np.int64).min
-        stamps = np.where(rows < 0, gone, self.time[rows]).view("datetime64[us]")
-        return pd.DatetimeIndex(stamps).tz_localize("UTC")
+        return utc(np.where(rows < 0, NEVER, self.time[rows]))
 
 
-def categorical(column: pd.Series) -> pd.Categorical:
+def categorical(column: pd.Series | pd.Categorical) -> pd.Categorical:
     """A text column as categories, whatever it is."""
+    if isinstance(column, pd.Categorical):
+        return column
     return pd.Categorical(column.array) if column.dtype != "category" else column.array
 
 
@@ -173,6 +178,11 @@ def named(codes: Ints, labels: Iterable[str]) -> pd.Categorical:
     """A column of a table from numbers of labels; -1 is null."""
     dtype: Any = pd.CategoricalDtype(pd.Index(labels))
     return pd.Categorical.from_codes(codes, dtype=dtype, validate=False)
+
+
+def utc(micros: Rows) -> pd.DatetimeIndex:
+    """A column of times from UTC microseconds."""
+    return pd.DatetimeIndex(micros.view("datetime64[us]")).tz_localize("UTC")
 
 
 def stable_order(key: Ints) -> Rows:
@@ -226,7 +236,7 @@ def chute_numbers(log: Log, table: pd.DataFrame) -> Ints:
     return np.repeat(np.array(runs, np.int32), np.diff(np.append(first, len(table))))
 
 
-def recoded(column: pd.Series, labels: pd.Index) -> Ints:
+def recoded(column: pd.Series | pd.Categorical, labels: pd.Index) -> Ints:
     """A text column as category numbers among other labels; -1 for null and strangers."""
     values = categorical(column)
     numbers = np.append(labels.get_indexer(values.categories), -1)

@@ -1,4 +1,4 @@
-"""Which presses were refused: each refusal finds the press it answers.
+"""Which presses were refused, and which a grant answers.
 
 A refusal answers the nearest press before it at its door that no other refusal has taken, at or
 within 2 s; a door where nothing is written for more than 2 s, or whose clock runs back or changes,
@@ -8,11 +8,24 @@ the refusal in place of the press. At equal times the order of the timeline deci
 Source: the 2 s are ours; common practice, no source.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from loganalyzer.keys import SECOND, Flags, Ints, Log, Rows, kind_of, stable_order
+from loganalyzer.keys import (
+    SECOND,
+    Flags,
+    Floats,
+    Ints,
+    Log,
+    Rows,
+    chute_names,
+    kind_of,
+    pick,
+    stable_order,
+)
+from loganalyzer.site import Limits, Site
 
 ANSWER_S = 2
 
@@ -93,3 +106,61 @@ def _level(press: Flags, run: Ints) -> Rows:
     depth = total - low
     was = np.where(new, 0, np.append(0, depth[:-1])[: len(depth)])
     return np.where(press, depth, was)
+
+
+@dataclass(frozen=True)
+class Acted:
+    """Presses that were not refused, door by door.
+
+    Attributes:
+        row: The press.
+        door: Number of chute and floor, see `Log.doors`.
+        place: Sortable number of door and row.
+        run: The place in these arrays of the first press of its run: presses of one door that
+            stand at most the press window apart, by one clock that did not run back.
+        size: What `place` counts a door as.
+    """
+
+    row: Rows
+    door: Ints
+    place: Rows
+    run: Rows
+    size: int
+
+    @classmethod
+    def of(cls, log: Log, pressed: Presses, window_s: Floats) -> "Acted":
+        """From all presses; `window_s`: for each chute of the log, seconds."""
+        row = pressed.row[pressed.refusal < 0]
+        row = row[stable_order(log.doors(row))]
+        door = log.doors(row)
+        begins = run_starts(log, row, door, window_s)
+        run = np.maximum.accumulate(np.where(begins, np.arange(len(row)), 0))
+        size = len(log) + 1
+        return cls(row, door, door.astype(np.int64) * size + row, run, size)
+
+    def first(self, door: Ints, free: Rows, limit: Rows) -> tuple[Rows, Rows]:
+        """Places of presses that a grant at `limit` answers, and of the last press before it.
+
+        The first press of the door's last run before `limit` that stands after `free`; -1 where
+        there is none.
+        """
+        base = door.astype(np.int64) * self.size
+        last = np.searchsorted(self.place, base + limit) - 1
+        begin = np.searchsorted(self.place, base + free, side="right")
+        at = np.maximum(begin, pick(self.run, last))
+        return np.where(begin <= last, at, -1), last
+
+
+def run_starts(log: Log, row: Rows, door: Ints, window_s: Floats) -> Flags:
+    """Whether each press, door by door, is out of reach of the one before it."""
+    begins = np.ones(len(row), bool)
+    gap = np.diff(log.time[row]) / SECOND
+    begins[1:] = (door[1:] != door[:-1]) | (gap < 0) | (gap > window_s[log.chute[row[1:]]])
+    begins[1:] |= ~log.comparable(row[:-1], row[1:])
+    return begins
+
+
+def limits(log: Log, sites: Mapping[str, Site]) -> list[Limits]:
+    """The limits of each chute of the log; a chute that no site file tells of has the defaults."""
+    told = {(site, chute.id): chute.limits for site, of in sites.items() for chute in of.chutes}
+    return [told.get(names, Limits()) for names in chute_names(log)]

@@ -1,0 +1,230 @@
+"""What the door tells of each use: when it was let open, opened, shut and locked again.
+
+Works on rows of the timeline (see `Log`); the rules are in the docstring of `cycles.py`.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from loganalyzer.intervals import ENDS, OFF, POWER
+from loganalyzer.keys import (
+    SECOND,
+    Flags,
+    Floats,
+    Ints,
+    Log,
+    Rows,
+    after,
+    before,
+    chute_numbers,
+    pick,
+    recoded,
+    stable_order,
+    stranger,
+)
+from loganalyzer.tables import PAIRED_WITHIN, require
+
+
+@dataclass(frozen=True)
+class Found:
+    """The intervals of one signal as rows of the timeline, in the order of the interval table.
+
+    Attributes:
+        place: Row of the interval table.
+        own: The on, or the off that has lost its on.
+        known: Whether the on is in the log.
+        end: The off, or -1.
+        ended: Number in `ENDS`.
+        door: Number of chute and floor, see `Log.doors`.
+    """
+
+    place: Rows
+    own: Rows
+    known: Flags
+    end: Rows
+    ended: Ints
+    door: Ints
+
+    def door_by_door(self) -> "Found":
+        """The same, sorted by door, then row."""
+        return self._sorted(stable_order(self.door))
+
+    def by_row(self) -> "Found":
+        """The same, sorted by own row: the table sorts by start, which may be earlier."""
+        return self._sorted(np.argsort(self.own, kind="stable"))
+
+    def _sorted(self, order: Rows) -> "Found":
+        return Found(*(getattr(self, name)[order] for name in Found.__dataclass_fields__))
+
+
+@dataclass(frozen=True)
+class Grants:
+    """Uses of doors, sorted by the row at which they were granted.
+
+    Attributes:
+        grant: The unlock; where it is missing, the first event of the door that shows the use.
+        door: Number of chute and floor.
+        unlocked, opened, reopened, closed, locked: Rows, -1 where not recorded; reopened is the
+            place of the last opening.
+        touched: Whether any opening belongs to the use.
+        cut: Whether power loss ended its unlocking or its last opening.
+    """
+
+    grant: Rows
+    door: Ints
+    unlocked: Rows
+    opened: Rows
+    reopened: Rows
+    closed: Rows
+    locked: Rows
+    touched: Flags
+    cut: Flags
+
+
+def find(log: Log, intervals: pd.DataFrame, signal: str) -> Found:
+    """The rows behind the intervals of a signal.
+
+    Every on begins exactly one interval and the table keeps their order, so the k-th interval
+    with a known start belongs to the k-th on; within a key the same holds of ends and offs.
+
+    Raises:
+        TableError: The intervals were not made from this timeline.
+    """
+    require(intervals, "site", "chute", "signal", "floor", "start_known", "ended_by")
+    place = np.flatnonzero(recoded(intervals["signal"], pd.Index([signal])) == 0)
+    part = intervals.iloc[place]
+    known = part["start_known"].to_numpy(bool)
+    ended = recoded(part["ended_by"], pd.Index(ENDS))
+    floor = recoded(part["floor"], log.labels["floor"])
+    door = chute_numbers(log, part) * np.int32(log.floors) + floor + 1
+    ons, offs, closing = log.rows(signal, "on"), log.rows(signal, "off"), ended == OFF
+    if known.sum() != len(ons) or closing.sum() != len(offs):
+        raise stranger(f"{len(place)} intervals of {signal} that do not fit")
+    own, end = np.full(len(place), -1), np.full(len(place), -1)
+    own[known] = ons
+    by_door = "floor" in PAIRED_WITHIN[signal]
+    end[_by(door, closing, by_door)] = offs[_by(log.doors(offs), None, by_door)]
+    own[~known] = end[~known]
+    return Found(place, own, known, end, ended, door)
+
+
+def grants(log: Log, unlocks: Found, opens: Found, bounce_s: Floats) -> Grants:
+    """Put the openings of a log to the unlocks they belong to.
+
+    Args:
+        log: The timeline.
+        unlocks: Its intervals of `unlocked`.
+        opens: Its intervals of `open`.
+        bounce_s: For each chute, openings closer together than this are one use, seconds.
+    """
+    unlocks, opens = unlocks.door_by_door(), opens.door_by_door()
+    unlock_rows = log.rows("unlocked", "on")
+    home = _strictly_within(log, unlocks, opens, unlock_rows)
+    home = _at_the_same_instant(log, unlocks, opens, home)
+    head, home = _uses(opens.door, home, _bounces(log, opens, home, unlock_rows, bounce_s))
+    first = np.flatnonzero(head)
+    last = np.append(first[1:], len(head)) - 1 if len(first) else first
+    opened = np.where(opens.known[first], opens.own[first], -1)
+    reopened = opens.own[last]
+    closed, cut = opens.end[last], opens.ended[last] == POWER
+    use = np.full(len(unlocks.own) + 1, -1)  # the use of each unlock among the openings, or -1
+    use[home[first]] = np.where(home[first] >= 0, np.arange(len(first)), -1)
+    use = use[:-1]
+    alone = np.flatnonzero(home[first] < 0)
+    begun = pick(opens.own[first], use)
+    grant = np.where(unlocks.known | (begun < 0), unlocks.own, begun)
+    none = np.full(len(alone), -1)
+    columns = [
+        (grant, opens.own[first][alone]),
+        (unlocks.door, opens.door[first][alone]),
+        (np.where(unlocks.known, unlocks.own, -1), none),
+        (pick(opened, use), opened[alone]),
+        (pick(reopened, use), reopened[alone]),
+        (pick(closed, use), closed[alone]),
+        (unlocks.end, none),
+        (use >= 0, np.ones(len(alone), bool)),
+        ((unlocks.ended == POWER) | np.append(cut, False)[use], cut[alone]),
+    ]
+    joined = [np.concatenate(pair) for pair in columns]
+    order = np.argsort(joined[0], kind="stable")
+    return Grants(*(column[order] for column in joined))
+
+
+def _by(door: Ints, chosen: Flags | None, by_door: bool) -> Rows:
+    """The chosen places in the order of their keys; chute by chute they stand already."""
+    places = np.arange(len(door)) if chosen is None else np.flatnonzero(chosen)
+    return places[stable_order(door[places])] if by_door else places
+
+
+def _strictly_within(log: Log, unlocks: Found, opens: Found, unlock_rows: Rows) -> Rows:
+    """For each opening, the unlock during which it began by the order of rows; else -1."""
+    at = _next_end(log, unlocks, opens, unlock_rows)
+    floor_of = np.where(unlocks.known, unlocks.own, before(log.power(), unlocks.own))
+    same = np.append(unlocks.door, -1)[at] == opens.door
+    inside = same & (np.append(floor_of, -1)[at] < opens.own)
+    return np.where(inside, at, -1)
+
+
+def _next_end(log: Log, unlocks: Found, opens: Found, unlock_rows: Rows) -> Rows:
+    """For each opening, the first unlock of its door, or of a later one, that ends after it.
+
+    An unlock whose off is missing ends at the next unlock of any door, or as power is lost.
+    """
+    limit = np.minimum(after(unlock_rows, unlocks.own, len(log)), log.last(unlocks.own) + 1)
+    limit = np.minimum(limit, after(log.losses(), unlocks.own, len(log)))
+    end = np.where(unlocks.ended == OFF, unlocks.end, limit)
+    size = len(log) + 1
+    return np.searchsorted(_place(unlocks.door, end, size), _place(opens.door, opens.own, size))
+
+
+def _place(door: Ints, row: Rows, size: int) -> Rows:
+    """One sortable number for a door and a row."""
+    return door.astype(np.int64) * size + row
+
+
+def _at_the_same_instant(log: Log, unlocks: Found, opens: Found, home: Rows) -> Rows:
+    """Openings written just before their unlock, or just after its end, at one time with it."""
+    rest = np.flatnonzero(home < 0)
+    if not len(rest) or not len(unlocks.own):
+        return home
+    size = len(log) + 1
+    row, door = opens.own[rest], opens.door[rest]
+    at = np.searchsorted(_place(unlocks.door, unlocks.own, size), _place(door, row, size))
+    found = np.full(len(rest), -1)
+    ends = np.where(unlocks.ended == OFF, unlocks.end, -1)
+    begins = np.where(unlocks.known, unlocks.own, -1)
+    for place, edge in ((at - 1, ends), (at, begins)):  # the unlock to come stands above
+        edge_row = np.append(edge, -1)[np.minimum(place, len(edge))]
+        same = (edge_row >= 0) & (np.append(unlocks.door, -1)[np.minimum(place, len(edge))] == door)
+        same &= log.instant[edge_row] == log.instant[row]
+        found = np.where(same, place, found)
+    filled = home.copy()
+    filled[rest] = found
+    return filled
+
+
+def _bounces(log: Log, opens: Found, home: Rows, unlock_rows: Rows, bounce_s: Floats) -> Flags:
+    """Openings outside every unlock that follow the one before them closely enough to be one."""
+    bounce = np.zeros(len(home), bool)
+    rest = np.flatnonzero(home < 0)
+    rest = rest[rest > 0]
+    rest = rest[opens.door[rest] == opens.door[rest - 1]]
+    row = opens.own[rest]
+    seen = np.where(opens.end[rest - 1] >= 0, opens.end[rest - 1], opens.own[rest - 1])
+    gap = (log.time[row] - log.time[seen]) / SECOND
+    close = (gap >= 0) & (gap < bounce_s[log.chute[row]]) & log.comparable(seen, row)
+    for breaks in (log.losses(), unlock_rows):
+        close &= after(breaks, seen, len(log)) > row
+    bounce[rest] = close
+    return bounce
+
+
+def _uses(door: Ints, home: Rows, bounce: Flags) -> tuple[Flags, Rows]:
+    """Whether each opening is the first of its use, and the unlock of its use."""
+    own = ~bounce
+    home = home[np.maximum.accumulate(np.where(own, np.arange(len(home)), 0))]
+    goes_on = np.zeros(len(home), bool)
+    goes_on[1:] = (home[1:] == home[:-1]) & (home[1:] >= 0) & (door[1:] == door[:-1])
+    return own & ~goes_on, home
