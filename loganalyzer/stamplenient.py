@@ -96,7 +96,7 @@ class LenientForm:
         return found if isinstance(found, datetime) else None
 
     def _in_order(self, text: str, read: datetime) -> bool:
-        """Whether a date in numbers was read in the format's order; without one, in the only one."""
+        """Whether a date in numbers was read in the format's order, or in the only possible."""
         found = _NUMERIC.search(text)
         if not found:
             return True

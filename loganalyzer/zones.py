@@ -148,7 +148,8 @@ def _second_pass(
     start = -_APART // 2 if before.high is None else before.high
     highest = np.maximum.accumulate(np.concatenate([[start], level]))
     inside = (local >= 0) & (local < length)
-    back = inside & (switch | (level < highest[:-1] - OUT_OF_TURN_US))
+    over = highest[:-1] + moved - stretch * _APART >= length
+    back = inside & (switch | over | (level < highest[:-1] - OUT_OF_TURN_US))
     turned = np.concatenate([[0 if before.second else -1], np.where(back, stretch, -1)])
     second = np.maximum.accumulate(turned)[1:] == stretch
     end = int(highest[-1] - stretch[-1] * _APART)
