@@ -50,7 +50,8 @@ LIBRARY: dict[str, tuple[str, str]] = {
     ),
     "answers": ("answers", "errors settings store views"),
     "cli": (
-        "cli", "errors tables settings plain views store export ingest answers dashboards.app",
+        "cli commands serving",
+        "errors tables settings plain views store export ingest answers dashboards.app",
     ),
 }  # fmt: skip
 DASHBOARDS: dict[str, tuple[str, str]] = {
