@@ -22,6 +22,7 @@ from loganalyzer.readers.encoding import Offsets, mended, utf8_pieces
 from loganalyzer.readers.records import LINE_LIMIT, REJECTS, TEXT_LIMIT, rejects_table
 
 BLOCK_BYTES = 4 << 20
+HEAD_BYTES = 4 * TEXT_LIMIT  # a character takes four bytes at most
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,7 @@ class Block:
 
     def text(self, row: int) -> str:
         """One line of the block, counted from 0, cut to TEXT_LIMIT characters."""
-        line = self.data[self.starts[row] : self.ends[row]][: 4 * TEXT_LIMIT]
+        line = self.data[self.starts[row] : self.ends[row]][:HEAD_BYTES]
         return line.decode("utf-8", "ignore")[:TEXT_LIMIT]
 
     def taken(self, keep: npt.NDArray[np.bool_]) -> "Block":
@@ -203,12 +204,12 @@ def _whole_lines(pieces: Iterable[bytes], limit: int) -> Iterator[tuple[bytes, b
         cut = text.rfind(b"\n") + 1
         held = text[cut:]
         yield from _without_long_lines(text[:cut], limit)
-        if len(held) > limit:
-            head, held = held[: 4 * TEXT_LIMIT], b""
+        if len(held) > max(limit, HEAD_BYTES):
+            head, held = held[:HEAD_BYTES], b""
     if head:
         yield head, True
     if held:
-        yield held + b"\n", False
+        yield from _without_long_lines(held + b"\n", limit)
 
 
 def _without_long_lines(text: bytes, limit: int) -> Iterator[tuple[bytes, bool]]:
@@ -223,7 +224,7 @@ def _without_long_lines(text: bytes, limit: int) -> Iterator[tuple[bytes, bool]]
     done = 0
     for row in np.flatnonzero(ends - starts > limit):
         yield text[done : starts[row]], False
-        yield text[starts[row] : starts[row] + 4 * TEXT_LIMIT], True
+        yield text[starts[row] : ends[row]][:HEAD_BYTES], True
         done = int(ends[row]) + 1
     yield text[done:], False
 

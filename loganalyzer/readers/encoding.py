@@ -137,7 +137,8 @@ def _not_utf8(data: Bytes, high: Offsets) -> Offsets:
     expected = np.zeros(len(padded), np.bool_)
     for step in (1, 2, 3):
         bad |= (more >= step) & (padded[leads + step] & 0xC0 != 0x80)
-        expected[leads[more >= step] + step] = True
+    for step in (1, 2, 3):
+        expected[leads[~bad & (more >= step)] + step] = True
     return np.concatenate([leads[bad], tails[~expected[tails]]])
 
 

@@ -32,7 +32,7 @@ def read(
         size: Bytes a block. No result depends on it.
 
     Raises:
-        InputError: Content binary; a column that the profile uses but does not place.
+        InputError: Content binary; a column that the profile places twice.
     """
     assert profile.fixed is not None  # a profile of this layout was checked to have it
     layout = profile.fixed.columns
