@@ -10,8 +10,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from loganalyzer.readers.blocks import Block
+from loganalyzer.readers.cuts import cut
 from loganalyzer.readers.json_arrow import arrow_columns
-from loganalyzer.readers.kinds import HIT, Kind, Sorted, Sorter, byte_spans, cut
+from loganalyzer.readers.kinds import HIT, Kind, Sorted, Sorter, byte_spans
 from loganalyzer.readers.pieces import pieces
 
 NOT_JSON, NO_OBJECT, ALONE = 3, 4, 5  # further to the statuses of `kinds`; ALONE: not by kinds

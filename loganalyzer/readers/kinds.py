@@ -8,9 +8,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pyarrow as pa
 
-from loganalyzer.readers.pieces import Bytes, Places, lines_array, pieces
+from loganalyzer.readers.pieces import Places, lines_array
 
 HIT, MISS, PASSED_OVER = 0, 1, 2
 FEW = 2000  # kinds of line in a block that are always worth looking at one by one
@@ -118,21 +117,3 @@ def byte_spans(line: str, spans: Sequence[tuple[int, int] | None]) -> Spans:
     return tuple(
         span and (len(line[: span[0]].encode()), len(line[: span[1]].encode())) for span in spans
     )
-
-
-def cut(data: Bytes, starts: Places, lines: Sorted, column: int) -> pa.Array:
-    """One column of every line: looked up where it is the kind's own, else cut from it.
-
-    Returns:
-        String or dictionary of string, null where the column is absent.
-    """
-    texts = [kind.texts[column] if kind.texts else None for kind in lines.kinds]
-    if lines.merged.isdisjoint("".join(text for text in texts if text)):
-        words = pa.array(texts, pa.string()).dictionary_encode()
-        codes = words.indices.take(pa.array(lines.which))
-        return pa.DictionaryArray.from_arrays(codes, words.dictionary)
-    absent = (-1, -1)
-    spans = [(kind.spans[column] or absent) if kind.spans else absent for kind in lines.kinds]
-    begin, end = np.array(spans, np.int64).T[:, lines.which]
-    null = begin < 0
-    return pieces(data, np.where(null, 0, starts + begin), starts + end, null)

@@ -24,7 +24,9 @@ def pieces(data: Bytes, starts: Places, ends: Places, null: np.ndarray | None = 
         lengths = np.where(null, 0, lengths)
     offsets = np.zeros(len(lengths) + 1, np.int32)
     np.cumsum(lengths, out=offsets[1:])
-    return _array(_gather(data, starts, lengths, offsets), offsets, null)
+    if null is not None:
+        starts, lengths = starts[~null], lengths[~null]
+    return _array(_gather(data, starts, lengths, int(offsets[-1])), offsets, null)
 
 
 def lines_array(data: bytes, starts: Places) -> pa.Array:
@@ -48,15 +50,16 @@ def _bits(valid: np.ndarray) -> pa.Buffer:
     return pa.py_buffer(np.packbits(valid, bitorder="little"))
 
 
-def _gather(data: Bytes, starts: Places, lengths: np.ndarray, offsets: np.ndarray) -> Bytes:
+def _gather(data: Bytes, starts: Places, lengths: np.ndarray, total: int) -> Bytes:
     """The bytes of all pieces one after another."""
-    if len(lengths) == 0 or offsets[-1] == 0:
+    if total == 0:
         return np.zeros(0, np.uint8)
     width = int(lengths[0])
     if (lengths == width).all():  # stamps of one width: whole windows are copied at once
         whole: Bytes = np.lib.stride_tricks.sliding_window_view(data, width)[starts]
         return whole.reshape(-1)
-    shift = np.repeat((starts - offsets[:-1]).astype(np.int32), lengths)
-    shift += np.arange(offsets[-1], dtype=np.int32)
+    before = np.cumsum(lengths) - lengths
+    shift = np.repeat((starts - before).astype(np.int32), lengths)
+    shift += np.arange(total, dtype=np.int32)
     found: Bytes = data[shift]
     return found

@@ -19,6 +19,7 @@ import numpy as np
 import pyarrow as pa
 
 from loganalyzer.readers.classes import tables
+from loganalyzer.readers.cuts import cut
 from loganalyzer.readers.kinds import (
     HIT,
     MISS,
@@ -26,7 +27,6 @@ from loganalyzer.readers.kinds import (
     Kind,
     Sorter,
     byte_spans,
-    cut,
 )
 from loganalyzer.readers.pieces import Places, pieces
 from loganalyzer.readers.plain import extract, passed_over
