@@ -14,6 +14,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from loganalyzer.cycles import cycles
+from loganalyzer.intervals import pair
+from loganalyzer.site import parse_site
+from loganalyzer.tables import conform
+from loganalyzer.visits import visits
 from tests.tools.simulator import (
     Fault,
     Misuse,
@@ -29,6 +34,7 @@ from tests.tools.simulator.damage import damage
 from tests.tools.simulator.dialects import DIALECTS, render
 from tests.tools.simulator.readback import Said, profile, said
 from tests.tools.simulator.samples import sample_files
+from tests.tools.simulator.sitefile import site_toml
 from tests.tools.simulator.words import COMPONENTS
 
 ROOT = Path(__file__).parents[1]
@@ -154,6 +160,45 @@ def test_every_press_belongs_to_one_visit(truth):
     assert truth.visits["refusals"].sum() == kinds["refusal"]
     assert (truth.visits["result"] == "served").sum() == truth.cycles["opened"].notna().sum()
     assert set(truth.visits["result"]) >= {"served", "gave_up", "locked_out"}
+
+
+@pytest.mark.parametrize("tick_ms", [1000, 100])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_on_a_clean_log_the_library_rebuilds_exactly_the_true_cycles_and_visits(seed, tick_ms):
+    """Service, a power cut, full containers and misuse are no faults of the log."""
+    plan = plain_plan(
+        days=10, seed=seed, floors=9, uses_a_unit_a_week=18, tick_ms=tick_ms,
+        misuse=(Misuse("4", 0.2),),
+        services=(Service(START + timedelta(days=8, hours=9), 7200),),
+        cuts=(PowerCut(START + timedelta(days=6, hours=18), 1800),),
+    )  # fmt: skip
+    truth = simulate(plan)
+    sites = {plan.site: parse_site(site_toml(plan, {"A": "semicolon-text"}), "plan")}
+    rows = timeline_of(truth)
+    intervals = pair(rows)
+    rebuilt = cycles(rows, intervals, sites)
+    tried = visits(rows, rebuilt, intervals, sites)
+    doors = ["start", "floor"]
+    for found, true, sort in ((rebuilt, truth.cycles, ["cycle"]), (tried, truth.visits, doors)):
+        names = list(true.columns)
+        pd.testing.assert_frame_equal(
+            plain(found[names], sort), plain(true, sort), check_dtype=False, rtol=0, atol=1e-6
+        )
+
+
+def timeline_of(truth: Truth) -> pd.DataFrame:
+    """The truth's events as a perfect import would give them."""
+    place = np.arange(len(truth.events))
+    rows = truth.events.assign(
+        device_time=truth.events["device"], seq=place, line=place + 1, clock="exact", source="log"
+    )
+    return conform(rows, "timeline").to_pandas()
+
+
+def plain(table: pd.DataFrame, sort: list[str]) -> pd.DataFrame:
+    """Without categories, sorted."""
+    text = table.select_dtypes(include=["category", "object", "str"]).columns
+    return table.astype(dict.fromkeys(text, object)).sort_values(sort, ignore_index=True)
 
 
 def test_a_full_container_is_refused_and_emptied(truth):
@@ -412,15 +457,18 @@ def test_the_sample_logs_in_the_repository_are_what_the_scenario_gives():
             assert unpacked(name, there) == unpacked(name, data), name
 
 
-@pytest.mark.parametrize("dialect", ["semicolon-text", "json-events"])
+@pytest.mark.parametrize("dialect", ["semicolon-text", "json-events", "door-counter"])
 def test_years_are_laid_end_to_end_and_never_run_backwards(tmp_path, dialect, capsys):
     assert main(["years", "--out", str(tmp_path), "--dialect", dialect, "--lines", "200000"]) == 0
     assert "200000 lines" in capsys.readouterr().out
     (path,) = (tmp_path / "tower-1" / "A").iterdir()
-    with path.open() as lines:
-        stamps = [line[:19] if dialect.startswith("semi") else line.split(",")[1] for line in lines]
-    head = int(dialect.startswith("semi"))
-    assert len(stamps) == 200_000 + head
-    times = [s[6:10] + s[3:5] + s[:2] + s[11:] for s in stamps[head:]] if head else stamps
-    assert times == sorted(times, key=str)
+    lines = path.read_text().splitlines()
+    if dialect == "semicolon-text":
+        assert len(lines) == 200_001
+        times = [line[6:10] + line[3:5] + line[:2] + line[10:19] for line in lines[1:]]
+    elif dialect == "json-events":
+        times = [line.split(",")[1] for line in lines]
+    else:
+        times = [line[:12] for line in lines]
+    assert times == sorted(times)
     assert (tmp_path / "tower-1.toml").exists()

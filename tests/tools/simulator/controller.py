@@ -129,6 +129,11 @@ class Controller:
         while heap:
             at, _, act, rest = pop(heap)
             act(at, *rest)
+        self._end()
+
+    def _end(self) -> None:
+        events = [row[0] for row in reversed(self.log) if row[1] != w.ALIVE][:1]
+        self.book.log_ends(*(events or [self.end]))
 
     def _schedule_plan(self, planned: list[Happening]) -> None:
         for at, name, rest in planned:
@@ -335,7 +340,7 @@ class Controller:
         if self.cycle is not cycle:
             return
         cycle.opened = at
-        self.book.opened(at, cycle.floor)
+        self.book.opened(at, cycle.floor, cycle.stream)
         self._write(at, w.OPEN, cycle.floor)
         shut = at + self._open_ms(at, cycle.floor)
         self._bounce(at, shut, cycle)

@@ -204,11 +204,9 @@ def _visits(controller: Controller) -> pd.DataFrame:
 def _result(visit: Visit) -> str:
     if visit.opened is not None:
         return "served"
-    if visit.cut:
-        return "unknown"
     if visit.barred or visit.last_reason == w.CODE["lockout"]:
         return "locked_out"
-    return "gave_up"
+    return "unknown" if visit.cut else "gave_up"
 
 
 def _lockouts(controller: Controller) -> pd.DataFrame:

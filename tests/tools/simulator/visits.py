@@ -15,7 +15,7 @@ class Visit:
 
     def __init__(self, at: int, floor: int, stream: int) -> None:
         self.start = self.last = at
-        self.floor, self.stream = floor, stream
+        self.floor, self.stream = floor, stream  # the stream of the last press, or that served
         self.presses = self.refusals = 0
         self.opened: int | None = None
         self.last_reason = -1
@@ -34,19 +34,21 @@ class VisitBook:
     def press(self, at: int, floor: int, stream: int) -> Visit:
         """The visit a press belongs to, counted in it."""
         visit = self._current[floor]
-        if visit is None or at - visit.last > self.window:
+        # A press at the very instant of the opening comes before it, however the lines stand.
+        if visit is None or at - visit.last > self.window or (visit.opened or at) < at:
             visit = self._current[floor] = Visit(at, floor, stream)
             self.visits.append(visit)
         visit.last, visit.last_reason = at, -1
         visit.presses += 1
+        if visit.opened is None:
+            visit.stream = stream
         return visit
 
-    def opened(self, at: int, floor: int) -> None:
+    def opened(self, at: int, floor: int, stream: int) -> None:
         """A door opens: its visit is served and over."""
         visit = self._current[floor]
-        if visit is not None:
-            visit.opened = at
-            self._current[floor] = None
+        if visit is not None and visit.opened is None:
+            visit.opened, visit.stream = at, stream
 
     def power_lost(self, at: int) -> None:
         """Nobody is served any more; visits that may have been going on end unknown."""
@@ -54,3 +56,7 @@ class VisitBook:
             if visit is not None and at - visit.last <= self.window:
                 visit.cut = True
             self._current[floor] = None
+
+    def log_ends(self, at: int) -> None:
+        """Visits that may still be going on as the log ends are unknown too."""
+        self.power_lost(at)

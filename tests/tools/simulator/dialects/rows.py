@@ -17,6 +17,9 @@ from tests.tools.simulator.clockwork import wall
 from tests.tools.simulator.plan import Chute
 
 Part = pa.Array | str
+COLUMNS = (
+    "stamp", "offset", "before", "time", "kind", "floor", "stream", "code", "value", "number",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -50,11 +53,7 @@ class Rows:
 
     def take(self, which: np.ndarray | slice) -> "Rows":
         """Some of the lines."""
-        names = (
-            "stamp", "offset", "before", "time", "kind", "floor", "stream", "code", "value",
-            "number",
-        )  # fmt: skip
-        return replace(self, **{name: getattr(self, name)[which] for name in names})
+        return replace(self, **{name: getattr(self, name)[which] for name in COLUMNS})
 
     def chunks(self, size: int = 500_000) -> Iterator["Rows"]:
         """The lines in pieces that fit into memory."""
@@ -67,6 +66,14 @@ class Rows:
             self, stamp=self.stamp + us, before=self.before + us, time=self.time + us,
             number=self.number + lines,
         )  # fmt: skip
+
+
+def together(pieces: Sequence[Rows]) -> Rows:
+    """Rows of one chute below one another."""
+    return replace(
+        pieces[0],
+        **{name: np.concatenate([getattr(p, name) for p in pieces]) for name in COLUMNS},
+    )
 
 
 def rows_of(
