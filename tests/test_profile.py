@@ -229,6 +229,10 @@ def test_each_mistake_is_one_line_that_says_what_to_write(old: str, new: str, li
           'Write "text".',
           "columns.floor: found 'where', expected a named group of lines.pattern: stamp, door, "
           "text. Change floor."]),
+        (SMALLEST.replace("?P<stamp>", "").replace("?P<door>", "").replace("?P<text>", "")
+         .replace('floor = "door"\nevent = "text"', ""),
+         ["columns.time: found 'stamp', expected a named group of lines.pattern, of which there "
+          "are none. Change time."]),
         (SMALLEST.replace("[lines]\npattern", "# "),
          ["found no lines, expected a table [lines] for the layout 'lines'. Add [lines]."]),
         (SMALLEST.replace('"lines"', '"json"'),
