@@ -162,9 +162,7 @@ def _number(key: str, field: FieldInfo | None) -> str:
     shape = repr(field)  # an optional field hides its bounds inside a union
     unit = next((f" of {unit}" for end, unit in UNITS.items() if key.endswith(end)), "")
     above = " above 0" if "Gt(gt=0)" in shape else " from 0" if "Ge(ge=0)" in shape else ""
-    return (
-        f"a {'whole ' if 'Annotated[int' in shape or '=int' in shape else ''}number{unit}{above}"
-    )
+    return f"a {'whole ' if 'Annotated[int' in shape or '=int' in shape else ''}number{unit}{above}"
 
 
 def _instead(kind: str, value: Any, field: FieldInfo | None) -> str | None:
