@@ -1,0 +1,1 @@
+"""The dashboard: draws what loganalyzer works out."""

@@ -1,27 +1,18 @@
 """The command line: arguments in, one library call, text and exit status out.
 
 Exit status: 0 done; 2 the command line, a site file or a profile is wrong; 3 an input could not
-be read or was mostly rejected. Heavy modules are imported inside the command that needs them, so
-that `loganalyzer --help` answers at once.
+be read or was mostly rejected. `--help` imports nothing heavy, so that it answers at once.
 """
 
 import argparse
 import difflib
-import json
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import Any, NoReturn
 
 from loganalyzer.errors import AnalyzerError, UsageError, one_line
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from loganalyzer.site import Site
-    from loganalyzer.store import Store
-    from loganalyzer.views import Analysis
 
 DESCRIPTION = """\
 Reads what the controllers of waste chutes export and tells what happened at every door:
@@ -50,7 +41,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     try:
         options = parser().parse_args(arguments)
-        status: int = options.run(options)
+        from loganalyzer.commands import COMMANDS  # heavy: `--help` does without it
+
+        status = COMMANDS[options.run](options)
         sys.stdout.flush()
         return status
     except AnalyzerError as error:
@@ -67,7 +60,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             raise
         print(
             f"A mistake in the program, not in your files: {type(error).__name__}: "
-            f"{one_line(str(error))}. Run it again with LOGANALYZER_DEBUG=1 and report what it prints.",
+            f"{one_line(str(error))}. Set LOGANALYZER_DEBUG=1, run it again and report what it says.",
             file=sys.stderr,
         )
         return 1
@@ -91,14 +84,18 @@ class _Parser(argparse.ArgumentParser):
     """Says a wrong command line in one line, with the nearest word where there is one."""
 
     def error(self, message: str) -> NoReturn:
-        word = message.split("invalid choice: ")[-1].split("'")[1] if "invalid choice" in message else ""
-        near = difflib.get_close_matches(word, COMMANDS, 1)
+        word = (
+            message.split("invalid choice: ")[-1].split("'")[1]
+            if "invalid choice" in message
+            else ""
+        )
+        near = difflib.get_close_matches(word, WORDS, 1)
         hint = f" Did you mean '{near[0]}'?" if near else f" See {self.prog} --help."
         print(f"{self.prog}: {one_line(message)}.{hint}", file=sys.stderr)
         raise SystemExit(UsageError.exit_status)
 
 
-COMMANDS = ("inspect", "import", "summary", "export", "serve", "demo")
+WORDS = ("inspect", "import", "summary", "export", "serve", "demo")
 Commands = Any  # argparse names the type of its subparsers only privately
 
 
@@ -106,41 +103,85 @@ def _add_inspect(commands: Commands) -> None:
     command = commands.add_parser(
         "inspect",
         help="can these files be read, and by which profile?",
-        description="Says which profile reads a file, how much of it, its first events and what was not understood. Keeps nothing.",
+        description="Says which profile reads a file, how much of it, its first events and what was "
+        "not understood. Keeps nothing.",
     )
-    command.add_argument("paths", nargs="+", type=Path, metavar="FILE", help="exports; .gz, .zip, .zst and folders are read as they are")
-    command.add_argument("--site", type=Path, metavar="SITE.toml", help="the site file whose floors, streams and profiles to try")
+    command.add_argument(
+        "paths",
+        nargs="+",
+        type=Path,
+        metavar="FILE",
+        help="exports; .gz, .zip, .zst and folders are read as they are",
+    )
+    command.add_argument(
+        "--site",
+        type=Path,
+        metavar="SITE.toml",
+        help="the site file whose floors, streams and profiles to try",
+    )
     command.add_argument("--profile", metavar="NAME-OR-FILE", help="try this profile only")
     command.add_argument("--json", action="store_true", help="print one JSON document")
-    command.set_defaults(run=_inspect)
+    command.set_defaults(run="inspect")
 
 
 def _add_import(commands: Commands) -> None:
     command = commands.add_parser(
         "import",
         help="take exports into a store",
-        description="Reads exports and keeps them, originals included. The same export twice, overlapping exports and any order give the same history.",
+        description="Reads exports and keeps them, originals included. The same export twice, "
+        "overlapping exports and any order give the same history.",
     )
-    command.add_argument("paths", nargs="*", type=Path, metavar="PATH", help="exports or folders of them; .gz, .zip, .zst are read as they are")
-    command.add_argument("--store", type=Path, required=True, metavar="DIR", help="the folder that keeps everything; made if it is not there")
-    command.add_argument("--site", type=Path, metavar="SITE.toml", help="the site file: zone, chutes, floors, limits")
-    command.add_argument("--chute", metavar="ID", help="the chute these exports come from, where the files do not tell")
-    command.add_argument("--profile", metavar="NAME-OR-FILE", help="read with this profile, whatever the site file says")
-    command.add_argument("--undo", metavar="SOURCE", help="take one export out again: its SHA-256 or the beginning of it, or its name")
-    command.add_argument("--again", action="store_true", help="read the kept originals again, after a site or profile file was changed")
+    command.add_argument(
+        "paths",
+        nargs="*",
+        type=Path,
+        metavar="PATH",
+        help="exports or folders of them; .gz, .zip, .zst are read as they are",
+    )
+    command.add_argument(
+        "--store",
+        type=Path,
+        required=True,
+        metavar="DIR",
+        help="the folder that keeps everything; made if it is not there",
+    )
+    command.add_argument(
+        "--site", type=Path, metavar="SITE.toml", help="the site file: zone, chutes, floors, limits"
+    )
+    command.add_argument(
+        "--chute",
+        metavar="ID",
+        help="the chute these exports come from, where the files do not tell",
+    )
+    command.add_argument(
+        "--profile",
+        metavar="NAME-OR-FILE",
+        help="read with this profile, whatever the site file says",
+    )
+    command.add_argument(
+        "--undo",
+        metavar="SOURCE",
+        help="take one export out again: its SHA-256 or the beginning of it, or its name",
+    )
+    command.add_argument(
+        "--again",
+        action="store_true",
+        help="read the kept originals again, after a site or profile file was changed",
+    )
     command.add_argument("--json", action="store_true", help="print one JSON document")
-    command.set_defaults(run=_import)
+    command.set_defaults(run="import")
 
 
 def _add_summary(commands: Commands) -> None:
     command = commands.add_parser(
         "summary",
         help="the findings in plain words",
-        description="Prints what the logs show, for the manager, the technician and the coordinator.",
+        description="Prints what the logs show, for the manager, the technician and the "
+        "coordinator.",
     )
     _add_selection(command)
     command.add_argument("--json", action="store_true", help="print one JSON document")
-    command.set_defaults(run=_summary)
+    command.set_defaults(run="summary")
 
 
 def _add_export(commands: Commands) -> None:
@@ -149,19 +190,33 @@ def _add_export(commands: Commands) -> None:
         help="write a table to a file",
         description="Writes a table; the ending picks the format: .parquet, .csv, .jsonl, .xlsx.",
     )
-    command.add_argument("table", metavar="TABLE", help="timeline, intervals, cycles, visits, incidents, floors, coverage, imports or rejects")
-    command.add_argument("--out", type=Path, required=True, metavar="FILE", help="the file to write; an older one is replaced")
+    command.add_argument(
+        "table",
+        metavar="TABLE",
+        help="timeline, intervals, cycles, visits, incidents, floors, coverage, imports or rejects",
+    )
+    command.add_argument(
+        "--out",
+        type=Path,
+        required=True,
+        metavar="FILE",
+        help="the file to write; an older one is replaced",
+    )
     _add_selection(command)
-    command.set_defaults(run=_export)
+    command.set_defaults(run="export")
 
 
 def _add_serve(commands: Commands) -> None:
     command = commands.add_parser(
-        "serve", help="show the dashboard in a browser", description="Serves the dashboard of a store on this machine."
+        "serve",
+        help="show the dashboard in a browser",
+        description="Serves the dashboard of a store on this machine.",
     )
-    command.add_argument("--store", type=Path, required=True, metavar="DIR", help="the folder that import made")
+    command.add_argument(
+        "--store", type=Path, required=True, metavar="DIR", help="the folder that import made"
+    )
     _add_address(command)
-    command.set_defaults(run=_serve)
+    command.set_defaults(run="serve")
 
 
 def _add_demo(commands: Commands) -> None:
@@ -170,20 +225,46 @@ def _add_demo(commands: Commands) -> None:
         help="a tour on the sample logs",
         description="Imports the sample logs, prints the findings and serves the dashboard.",
     )
-    command.add_argument("--store", type=Path, default=Path("demo-store"), metavar="DIR", help="where to keep them (default: demo-store)")
+    command.add_argument(
+        "--store",
+        type=Path,
+        default=Path("demo-store"),
+        metavar="DIR",
+        help="where to keep them (default: demo-store)",
+    )
     command.add_argument("--no-serve", action="store_true", help="stop after the findings")
     _add_address(command)
-    command.set_defaults(run=_demo)
+    command.set_defaults(run="demo")
 
 
 def _add_selection(command: argparse.ArgumentParser) -> None:
-    command.add_argument("--store", type=Path, required=True, metavar="DIR", help="the folder that import made")
+    command.add_argument(
+        "--store", type=Path, required=True, metavar="DIR", help="the folder that import made"
+    )
     command.add_argument("--site", metavar="ID", help="only this site")
     command.add_argument("--chute", metavar="ID", help="only this chute")
-    command.add_argument("--from", dest="start", metavar="T", help="from this date or time on, in the site's time: 2026-10-01 or 2026-10-01T07:30")
-    command.add_argument("--to", dest="end", metavar="T", help="up to this time; a date counts whole")
+    command.add_argument(
+        "--from",
+        dest="start",
+        metavar="T",
+        help="from this date or time on, in the site's time: 2026-10-01 or 2026-10-01T07:30",
+    )
+    command.add_argument(
+        "--to", dest="end", metavar="T", help="up to this time; a date counts whole"
+    )
 
 
 def _add_address(command: argparse.ArgumentParser) -> None:
-    command.add_argument("--host", default="127.0.0.1", metavar="H", help="address to listen on (default: this machine only)")
-    command.add_argument("--port", type=int, default=8050, metavar="P", help="port to listen on (default: 8050)")
+    command.add_argument(
+        "--host",
+        default="127.0.0.1",
+        metavar="H",
+        help="address to listen on (default: this machine only)",
+    )
+    command.add_argument(
+        "--port", type=int, default=8050, metavar="P", help="port to listen on (default: 8050)"
+    )
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -14,7 +14,7 @@ import pyarrow.compute as pc
 import pyarrow.csv
 import pyarrow.parquet as pq
 
-from loganalyzer.errors import AnalyzerError, UsageError
+from loganalyzer.errors import UsageError
 from loganalyzer.tables import TABLES, conform
 
 SHEET_ROWS = 1_048_575  # rows of an .xlsx sheet, less the header (ECMA-376)

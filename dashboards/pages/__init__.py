@@ -1,0 +1,1 @@
+"""One module a question: its layout and its callbacks."""

@@ -4,7 +4,7 @@
 or sentences. No file, no screen.
 """
 
-from loganalyzer.views.analysis import Analysis, analyse, measure
+from loganalyzer.views.analysis import Analysis, Span, analyse, measure
 from loganalyzer.views.finding import Finding
 from loganalyzer.views.findings import FINDERS, findings
 from loganalyzer.views.pictures import (
@@ -21,6 +21,7 @@ __all__ = [
     "FINDERS",
     "Analysis",
     "Finding",
+    "Span",
     "Summary",
     "analyse",
     "as_dict",

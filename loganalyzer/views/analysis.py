@@ -24,6 +24,9 @@ from loganalyzer.measures.waiting import waits as waits_of
 from loganalyzer.site import Site
 from loganalyzer.visits import visits as visits_of
 
+# From this time on, up to before that one; null is no bound.
+Span = tuple[pd.Timestamp | None, pd.Timestamp | None]
+
 
 @dataclass(frozen=True)
 class Analysis:
@@ -58,7 +61,10 @@ class Analysis:
 
 
 def analyse(
-    timeline: pd.DataFrame, sites: Mapping[str, Site], components: Components | None = None
+    timeline: pd.DataFrame,
+    sites: Mapping[str, Site],
+    components: Components | None = None,
+    spans: Mapping[str, Span] | None = None,
 ) -> Analysis:
     """Work everything out of a timeline.
 
@@ -67,6 +73,9 @@ def analyse(
         sites: Site files by site id; a site that has none gets the default limits and UTC.
         components: For each (site, chute) what part a fault code is about, from the chute's
             profile; codes that stand nowhere are other faults.
+        spans: For each site the period to measure; null, or a site that is not in it: all.
+            Intervals, cycles and visits are rebuilt from the whole timeline; those that begin in
+            the period belong to it.
 
     Raises:
         TableError: The timeline lacks a column.
@@ -74,7 +83,26 @@ def analyse(
     intervals = pair(timeline)
     cycles = cycles_of(timeline, intervals, sites)
     visits = visits_of(timeline, cycles, intervals, sites)
-    return measure(timeline, intervals, cycles, visits, sites, components)
+    began = cycles["pressed"].fillna(cycles["unlocked"]).fillna(cycles["opened"])
+    whole = (
+        (timeline, timeline["time"]),
+        (intervals, intervals["start"]),
+        (cycles, began),
+        (visits, visits["start"]),
+    )
+    return measure(*(_within(*one, spans or {}) for one in whole), sites, components)
+
+
+def _within(table: pd.DataFrame, times: pd.Series, spans: Mapping[str, Span]) -> pd.DataFrame:
+    """The rows whose time lies in the span of their site."""
+    kept = pd.Series(True, index=table.index)
+    for site, (start, end) in spans.items():
+        mine = table["site"].eq(site)
+        if start is not None:
+            kept &= ~mine | (times >= start)
+        if end is not None:
+            kept &= ~mine | (times < end)
+    return table if kept.all() else table[kept].reset_index(drop=True)
 
 
 def measure(

@@ -1,0 +1,103 @@
+"""A store's tables, worked out: the one call behind summary, export and the dashboard."""
+
+from datetime import datetime, timedelta
+from functools import cache
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+
+from loganalyzer.errors import UsageError
+from loganalyzer.profile import parse_profile
+from loganalyzer.store import State, Store
+from loganalyzer.views import Analysis, Span, analyse
+
+Period = tuple[str | None, str | None]
+
+
+def answer(
+    store: Store, site: str | None = None, chute: str | None = None, period: Period = (None, None)
+) -> Analysis:
+    """Everything about one chute, one site or all sites of a store.
+
+    Args:
+        store: The store.
+        site: Site id, null for all.
+        chute: Chute id, null for all.
+        period: From and to, each a date or a time (ISO) in the site's local time, or null. As
+            the end, a date counts whole. Intervals, cycles and visits are rebuilt from the whole
+            log; those that begin in the period belong to it.
+
+    Raises:
+        UsageError: There is no such site or chute, or the log holds nothing of the period.
+    """
+    sites = {name: store.site(name) for name in ([site] if site else store.sites())}
+    if chute is not None and chute not in {c.id for one in sites.values() for c in one.chutes}:
+        known = ", ".join(c.id for one in sites.values() for c in one.chutes)
+        raise UsageError("--chute", f"'{chute}'", f"one of {known}", "Name a chute of the site")
+    timeline = store.timeline(site, chute)
+    spans = {name: span(period, one.time_zone) for name, one in sites.items()}
+    analysis = analyse(timeline, sites, components(store, site), spans)
+    if analysis.timeline.empty:
+        raise UsageError(
+            str(store.path), "no event of that site, chute and period", "some",
+            "Import exports, or choose another period",
+        )  # fmt: skip
+    return analysis
+
+
+def components(store: Store, site: str | None = None) -> dict[tuple[str, str], dict[str, str]]:
+    """What part each fault code is about: (site, chute) → code → component.
+
+    From the profiles that the exports of a chute were read with; where they differ, the latest
+    export's profile decides.
+    """
+
+    def read(state: State) -> dict[tuple[str, str], dict[str, str]]:
+        meanings: dict[tuple[str, str], dict[str, str]] = {}
+        for manifest in state.of(site):
+            for export in manifest.exports:
+                codes = _codes(store.path / export.profile_text)
+                for reading in export.readings:
+                    meanings.setdefault((manifest.site, reading.chute), {}).update(codes)
+        return meanings
+
+    return store.reading(read)
+
+
+@cache
+def _codes(profile: Path) -> dict[str, str]:
+    """Code → component of a kept profile; kept files never change."""
+    kept = parse_profile(profile.read_text(encoding="utf-8"), profile.name)
+    return {code: meaning.component for code, meaning in kept.codes.items()}
+
+
+def span(period: Period, zone: str) -> Span:
+    """A period in a site's local time → UTC, from the first up to before the second.
+
+    Args:
+        period: As `answer` takes it.
+        zone: IANA name.
+
+    Raises:
+        UsageError: One of the two is no date and no time.
+    """
+    start, end = period
+    return (
+        None if start is None else _moment(start, zone, whole_day=False),
+        None if end is None else _moment(end, zone, whole_day=True),
+    )
+
+
+def _moment(text: str, zone: str, *, whole_day: bool) -> pd.Timestamp:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise UsageError(
+            "the period", f"'{text}'", "a date or a time such as 2026-10-01 or 2026-10-01T07:30",
+            "Write it so",
+        ) from None  # fmt: skip
+    if whole_day and len(text) == len("2026-10-01"):
+        moment += timedelta(days=1)
+    local = moment if moment.tzinfo else moment.replace(tzinfo=ZoneInfo(zone))
+    return pd.Timestamp(local).tz_convert("UTC").as_unit("us")
