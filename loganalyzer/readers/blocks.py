@@ -17,6 +17,7 @@ from typing import BinaryIO
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from loganalyzer.readers.encoding import Offsets, mended, utf8_pieces
 from loganalyzer.readers.records import LINE_LIMIT, REJECTS, TEXT_LIMIT, rejects_table
@@ -65,9 +66,19 @@ class Block:
 
     def raw(self, numbers: pa.Array) -> pa.Array:
         """The lines of these numbers (int64 array, each in `numbers`), cut to TEXT_LIMIT."""
-        wanted = np.searchsorted(self.numbers, numbers.to_numpy(zero_copy_only=False))
-        texts = [self.text(int(row)) for row in wanted]
-        return pa.array(texts, pa.string())
+        return self.texts(np.searchsorted(self.numbers, numbers.to_numpy(zero_copy_only=False)))
+
+    def texts(self, rows: Offsets) -> pa.Array:
+        """Some lines of the block, counted from 0, as strings cut to TEXT_LIMIT characters."""
+        starts = self.starts[rows]
+        lengths = np.minimum(self.ends[rows] - starts, HEAD_BYTES)
+        behind = np.cumsum(lengths)
+        at = np.repeat(starts - behind + lengths, lengths) + np.arange(lengths.sum())
+        data = np.frombuffer(self.data, np.uint8)[at]
+        texts = _string_array(data.tobytes(), behind - lengths)
+        # A head that was cut within a character has TEXT_LIMIT characters before the cut.
+        short = not len(lengths) or lengths.max() <= TEXT_LIMIT
+        return texts if short else pc.utf8_slice_codeunits(texts, 0, TEXT_LIMIT)
 
     def text(self, row: int) -> str:
         """One line of the block, counted from 0, cut to TEXT_LIMIT characters."""
@@ -87,12 +98,12 @@ class Block:
         dropped = int(len(keep) - np.count_nonzero(keep))
         return replace(self.taken(keep), ignored=self.ignored + dropped)
 
-    def rejecting(self, reject: npt.NDArray[np.bool_], reasons: list[str]) -> "Block":
+    def rejecting(self, reject: npt.NDArray[np.bool_], reasons: pa.Array) -> "Block":
         """The block without these lines, which become rejects (one reason each, in order)."""
         rows = np.flatnonzero(reject)
-        texts = [self.text(int(row)) for row in rows]
-        table = rejects_table(self.numbers[rows].tolist(), reasons, texts)
-        return replace(self.taken(~reject), rejects=pa.concat_tables([self.rejects, table]))
+        columns = [pa.array(self.numbers[rows]), reasons.cast(pa.string()), self.texts(rows)]
+        rejects = pa.concat_tables([self.rejects, pa.table(columns, schema=REJECTS)])
+        return replace(self.taken(~reject), rejects=rejects)
 
 
 def blocks(
@@ -238,7 +249,7 @@ def _block(text: bytes, first: int) -> Block:
     nul = np.flatnonzero(np.frombuffer(data, np.uint8) == 0)
     reject = np.zeros(count, np.bool_)
     reject[np.searchsorted(block.ends, nul)] = True
-    return block.rejecting(reject, ["not text"] * int(np.count_nonzero(reject)))
+    return block.rejecting(reject, pa.repeat("not text", int(np.count_nonzero(reject))))
 
 
 def _too_long(head: bytes, first: int) -> Block:

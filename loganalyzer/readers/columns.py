@@ -1,7 +1,7 @@
 """Which columns a profile uses, whether an export has them, and their values without blanks."""
 
 import difflib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -56,6 +56,13 @@ def places(names: Sequence[str], header: Sequence[str], where: str) -> dict[str,
 def _listed(header: Sequence[str]) -> str:
     shown = ", ".join(f'"{name}"' for name in header[:12])
     return shown + (f" and {len(header) - 12} more" if len(header) > 12 else "")
+
+
+def coded_texts(numbers: npt.NDArray[np.int64], text: Callable[[int], str]) -> pa.DictionaryArray:
+    """A text for each number, made once for each distinct one."""
+    distinct, codes = np.unique(numbers, return_inverse=True)
+    words = pa.array([text(number) for number in distinct.tolist()], pa.string())
+    return pa.DictionaryArray.from_arrays(pa.array(codes, pa.int32()), words)
 
 
 def trimmed(values: pa.Array) -> pa.Array:

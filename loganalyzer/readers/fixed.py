@@ -10,7 +10,7 @@ import pyarrow.compute as pc
 
 from loganalyzer.profile import FixedColumn, Profile
 from loganalyzer.readers.blocks import BLOCK_BYTES, Block, blocks, kept_lines
-from loganalyzer.readers.columns import CODED, places, trimmed, used_columns
+from loganalyzer.readers.columns import CODED, coded_texts, places, trimmed, used_columns
 from loganalyzer.readers.records import Batch
 
 Lengths = npt.NDArray[np.int64]
@@ -49,10 +49,9 @@ def _batch(block: Block, used: list[tuple[FixedColumn, pa.DataType]], least: int
     plain = block.data.isascii()
     lengths = block.ends - block.starts if plain else _characters(block)
     short = lengths < least
-    reasons = [
-        f"line too short: found {length} characters, expected at least {least}"
-        for length in lengths[short].tolist()
-    ]
+    reasons = coded_texts(
+        lengths[short], lambda n: f"line too short: found {n} characters, expected at least {least}"
+    )
     good = block.rejecting(short, reasons)
     cut = _cut_bytes if plain else _cut_characters
     found = {column.name: trimmed(_typed(cut(good, column), kind)) for column, kind in used}

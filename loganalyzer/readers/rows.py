@@ -24,7 +24,7 @@ from loganalyzer.readers.blocks import (
     joined,
     without_preamble,
 )
-from loganalyzer.readers.columns import places, trimmed
+from loganalyzer.readers.columns import coded_texts, places, trimmed
 from loganalyzer.readers.encoding import Offsets
 from loganalyzer.readers.quotes import closed, record, records
 from loganalyzer.readers.records import Batch
@@ -153,11 +153,11 @@ def _careful(block: Block, text: Block, shape: Shape, more: bool) -> tuple[Batch
     seen = records(text, shape.delimiter, shape.fields, more)
     (done, held), (text, _) = _split(block, seen.end), _split(text, seen.end)
     wrong = seen.open | ((seen.fields != shape.fields) & ~seen.inner & ~seen.blank)
-    reasons = [
-        "quote not closed" if seen.open[row] else
-        f"wrong number of columns: found {seen.fields[row]}, expected {shape.fields}"
-        for row in np.flatnonzero(wrong).tolist()
-    ]  # fmt: skip
+    reasons = coded_texts(
+        np.where(seen.open, -1, seen.fields)[wrong],
+        lambda n: f"wrong number of columns: found {n}, expected {shape.fields}"
+        if n >= 0 else "quote not closed",
+    )  # fmt: skip
     keep = ~(wrong | seen.blank)
     table = _parsed(text.taken(keep).data, shape)
     if table is None:  # cannot be: every row was counted
