@@ -40,7 +40,7 @@ class JsonKinds:
         if lines is None:
             return self._in_parts(block)
         text = np.frombuffer(block.data, np.uint8)
-        columns = [cut(text, block.starts, lines, at) for at in range(len(self.paths))]
+        columns = [cut(block.data, block.starts, lines, at) for at in range(len(self.paths))]
         status = lines.status
         status[_leading_zero(text, block.starts, lines, len(self.paths))] = ALONE
         rows = np.flatnonzero(status == ALONE)
@@ -73,7 +73,7 @@ class JsonKinds:
         ]
         spans = [*values, *numbers]
         texts = tuple(span and line[span[0] : span[1]] for span in spans)
-        return Kind(HIT, byte_spans(line, spans), texts)
+        return Kind(HIT, byte_spans(line, spans), texts, len(line.encode()))
 
     def _in_parts(self, block: Block) -> tuple[np.ndarray, list[pa.Array]]:
         """The same without kinds, some thousand lines at a time: one bad line slows its part."""

@@ -29,11 +29,13 @@ class Kind:
         spans: Where each column stands in the line, in bytes; None where it is absent; no
             spans at all where the line is no HIT.
         texts: What stands there, with characters made equal.
+        length: Bytes of a line of this kind.
     """
 
     status: int
     spans: Spans = ()
     texts: tuple[str | None, ...] = ()
+    length: int = 0
 
 
 @dataclass(frozen=True)

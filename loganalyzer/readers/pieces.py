@@ -2,6 +2,7 @@
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 Bytes = np.ndarray  # uint8, UTF-8
 Places = np.ndarray  # int64, offsets into Bytes
@@ -40,6 +41,24 @@ def lines_array(data: bytes, starts: Places) -> pa.Array:
     return _array(data, offsets, None)
 
 
+def slices(
+    data: bytes, starts: Places, begin: int, end: int, null: np.ndarray | None = None
+) -> pa.Array:
+    r"""The same place of every line, as strings.
+
+    Args:
+        data: UTF-8 lines, each ended by ``\n``, nothing between them; ASCII where some are null.
+        starts: Where each line begins.
+        begin: Bytes from the line's begin, between characters.
+        end: The same; negative counts from behind the line feed.
+        null: Lines that have no such place (bool), or None.
+    """
+    lines = lines_array(data, starts).view(pa.binary())
+    found = pc.binary_slice(lines, begin, end)
+    valid = None if null is None or not null.any() else _bits(~null)
+    return pa.Array.from_buffers(pa.string(), len(found), [valid, *found.buffers()[1:]])
+
+
 def _array(data: bytes | Bytes, offsets: np.ndarray, null: np.ndarray | None) -> pa.Array:
     valid = None if null is None or not null.any() else _bits(~null)
     buffers = [valid, pa.py_buffer(offsets), pa.py_buffer(data)]
@@ -61,5 +80,5 @@ def _gather(data: Bytes, starts: Places, lengths: np.ndarray, total: int) -> Byt
     before = np.cumsum(lengths) - lengths
     shift = np.repeat((starts - before).astype(np.int32), lengths)
     shift += np.arange(total, dtype=np.int32)
-    found: Bytes = data[shift]
+    found: Bytes = np.take(data, shift, mode="clip")  # none is out of bounds: faster than to check
     return found

@@ -63,7 +63,9 @@ def read(
     parameters = {column: parameter(column) for column in wanted if column not in PARTS}
     for block in kept_lines(blocks(stream, profile.encoding, name, size=size), profile.skip_lines):
         found = message.match(block.data, block.starts, block.ends)
-        header = {column: _first(found.columns, PARTS[column]) for column in wanted & PARTS.keys()}
+        header = {
+            column: _first(found.columns, PARTS[column]) for column in wanted if column in PARTS
+        }
         data = {
             column: _parameter(found.columns["data"], find) for column, find in parameters.items()
         }
@@ -71,15 +73,16 @@ def read(
         yield line_batch(block, found.status, columns, {})
 
 
-def _wanted(profile: Profile) -> set[str]:
+def _wanted(profile: Profile) -> tuple[str, ...]:
+    """The columns that the profile names, each once."""
     named = profile.columns
     single = (named.floor, named.stream, named.code, named.value, named.chute, named.order)
-    return {*named.time, *named.event, *(column for column in single if column)}
+    return tuple(dict.fromkeys(name for name in (*named.time, *named.event, *single) if name))
 
 
-def _groups(wanted: set[str]) -> list[str]:
+def _groups(wanted: tuple[str, ...]) -> list[str]:
     groups = [group for column in PARTS if column in wanted for group in PARTS[column]]
-    return groups if wanted <= PARTS.keys() else [*groups, "data"]
+    return groups if set(wanted) <= PARTS.keys() else [*groups, "data"]
 
 
 def _first(found: Mapping[str, pa.Array], groups: tuple[str, ...]) -> pa.Array:

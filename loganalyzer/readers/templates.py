@@ -78,8 +78,7 @@ class Matcher:
         lines = self.sorter.sort(data, starts)
         if lines is None:
             return self._plain(data, starts, ends)
-        text = np.frombuffer(data, np.uint8)
-        columns = {name: cut(text, starts, lines, at) for at, name in enumerate(self.wanted)}
+        columns = {name: cut(data, starts, lines, at) for at, name in enumerate(self.wanted)}
         return Matched(lines.status, columns)
 
     def _look(self, line: str) -> Kind:
@@ -89,7 +88,8 @@ class Matcher:
         if found is None:
             return Kind(MISS)
         spans = [found.span(name) if found[name] is not None else None for name in self.wanted]
-        return Kind(HIT, byte_spans(line, spans), tuple(found[name] for name in self.wanted))
+        texts = tuple(found[name] for name in self.wanted)
+        return Kind(HIT, byte_spans(line, spans), texts, len(line.encode()))
 
     def _plain(self, data: bytes, starts: Places, ends: Places) -> Matched:
         lines = pieces(np.frombuffer(data, np.uint8), starts, ends).dictionary_encode()
