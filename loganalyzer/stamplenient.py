@@ -120,6 +120,8 @@ def lenient(time_format: str) -> LenientForm:
 
 def _zone(name: str | None, offset_s: int | None) -> tzinfo | None:
     if offset_s is not None:
+        if abs(offset_s) >= 86_400:
+            raise ValueError(offset_s)
         return tz.tzoffset(None, offset_s)
     return tz.UTC if name in ("UTC", "GMT", "Z", "z") else None
 
