@@ -204,6 +204,12 @@ def test_a_line_that_is_no_object_is_a_reject_and_the_rest_goes_on(line, reason)
     assert rows["rejects"] == [{"line": 2, "reason": reason, "text": line[:500]}]
 
 
+def test_a_line_of_very_many_numbers_is_read_beside_others():
+    long = f'{{"ts": 10, "all": [{", ".join(map(str, range(50_000)))}]}}'
+    text = "".join(f'{{"ts": {n}}}\n' for n in range(2000)) + long + "\n"
+    assert read(text, {"stamp": "ts"})["records"][-1] == {"line": 2001, "stamp": "10"}
+
+
 def test_preamble_and_blank_lines_are_ignored():
     rows = read('made by unit 4\n\n{"ts": 1}\n', {"stamp": "ts"}, skip=1)
     assert rows == {"records": [{"line": 3, "stamp": "1"}], "rejects": [], "ignored": 2}

@@ -17,6 +17,7 @@ from loganalyzer.readers.pieces import pieces
 
 NOT_JSON, NO_OBJECT, ALONE = 3, 4, 5  # further to the statuses of `kinds`; ALONE: not by kinds
 PART = 5_000  # lines
+MANY = 100  # numbers in a line: each is looked at in every line of the block
 
 # A string, and whether a colon makes it a key; or a number or a word.
 TOKEN = re.compile(r'("[^"]*")(\s*:)?|[^\s{}\[\],:"]+')
@@ -71,6 +72,8 @@ class JsonKinds:
             for begin, end in places
             if line[begin - 1] != '"' and (match := LONG_NUMBER.match(line, begin, end))
         ]
+        if len(numbers) > MANY:
+            return Kind(ALONE)
         spans = [*values, *numbers]
         texts = tuple(span and line[span[0] : span[1]] for span in spans)
         return Kind(HIT, byte_spans(line, spans), texts, len(line.encode()))
