@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -49,6 +50,7 @@ class Evidence:
         at_least = reach.where(cut & (reach >= 0) & anchored(spans, self.timeline))
         return spans.assign(seconds=spans["seconds"].fillna(at_least), signal=signal)
 
+    @cached_property
     def faults(self) -> pd.DataFrame:
         """Fault intervals and fault marks as spans, with `component` (null where not told)."""
         marks = self.timeline["signal"].eq("fault") & self.timeline["edge"].eq("mark")

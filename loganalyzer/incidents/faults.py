@@ -15,7 +15,7 @@ def sorter_faults(evidence: Evidence) -> pd.DataFrame:
 
     Both are often two sides of one trouble, so they merge where they lie close.
     """
-    faults = evidence.faults()
+    faults = evidence.faults
     travels = evidence.held("positioning")
     limit = plain(travels[CHUTE], *CHUTE).merge(evidence.facts.limits, on=CHUTE, how="left")
     slow = travels[travels["seconds"].to_numpy() > limit["positioning_limit_s"].to_numpy()]
@@ -35,12 +35,12 @@ def compactor_jams(evidence: Evidence) -> pd.DataFrame:
 
 def other_faults(evidence: Evidence) -> pd.DataFrame:
     """All faults that no other kind takes."""
-    faults = evidence.faults()
+    faults = evidence.faults
     return _join(faults[~faults["component"].isin(OWN)], evidence)
 
 
 def _of(evidence: Evidence, components: list[str]) -> pd.DataFrame:
-    faults = evidence.faults()
+    faults = evidence.faults
     return _join(faults[faults["component"].isin(components)], evidence)
 
 

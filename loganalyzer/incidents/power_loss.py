@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from loganalyzer.facts import CHUTE, plain
-from loganalyzer.incidents.evidence import FLAP_S, TEXTS, Evidence, join_runs, line_of
+from loganalyzer.incidents.evidence import FLAP_S, TEXTS, Evidence, blank_rows, join_runs, line_of
 
 
 def power_losses(evidence: Evidence) -> pd.DataFrame:
@@ -15,6 +15,8 @@ def power_losses(evidence: Evidence) -> pd.DataFrame:
     no length.
     """
     events = _power_events(evidence.timeline)
+    if events.empty:
+        return blank_rows()
     on, after_off = events["edge"].eq("on"), events["before"].eq("off")
     ends = events[on & after_off]
     told = _told(events[~on & ~after_off], ends, evidence)
