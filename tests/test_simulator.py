@@ -4,6 +4,7 @@ import gzip
 from collections import defaultdict
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from io import BytesIO
 from itertools import pairwise
 from pathlib import Path
@@ -26,6 +27,7 @@ from tests.tools.simulator import (
     PowerCut,
     Service,
     Truth,
+    plain_chute,
     plain_plan,
     simulate,
 )
@@ -39,6 +41,7 @@ from tests.tools.simulator.words import COMPONENTS
 
 ROOT = Path(__file__).parents[1]
 START = datetime(2026, 3, 2, tzinfo=UTC)
+MINUTE = pd.Timedelta(minutes=1)
 WORDED = [name for name in DIALECTS if name not in ("scan-samples", "door-counter")]
 
 
@@ -309,20 +312,41 @@ def test_a_slow_diverter_takes_longer_and_sometimes_fails():
         (Fault("false_full", "container", stream="recycling"), "full", None),
         (Fault("rattling_door", "contact", floor="4", ramp_days=0, strength=2), "open", None),
         (Fault("bouncing_contact", "contact", floor="4", ramp_days=0), "open", None),
+        (Fault("low_supply", "power", ramp_days=0), "fault", "volts"),
+        (Fault("board_reset", "control", ramp_days=0, strength=3), "fault", "reset"),
+        (Fault("dropped_shutter", "fire", ramp_days=0, strength=3), "fault", "fire"),
         (Fault("propped_door", "door", floor="1", hours=(18, 19)), "fault", "door_held"),
     ],
     ids=lambda value: getattr(value, "kind", None),
 )  # fmt: skip
 def test_each_fault_shows_more_of_its_signal_than_a_healthy_chute(fault, signal, code):
     """With another's presses in between, only what a fault adds many of is telling."""
+    usual = count((), signal, code)
+    assert count((fault,), signal, code) > usual + max(3, usual / 10)
 
-    def count(faults: tuple[Fault, ...]) -> int:
-        events = simulate(plain_plan(days=21, seed=4, floors=5, tick_ms=100, faults=faults)).events
-        rows = events[events["signal"] == signal]
-        return len(rows if code is None else rows[rows["code"] == code])
 
-    healthy = count(())
-    assert count((fault,)) > healthy + max(3, 0.1 * healthy)
+@cache
+def events_with(faults: tuple[Fault, ...]) -> pd.DataFrame:
+    return simulate(plain_plan(days=21, seed=4, floors=5, tick_ms=100, faults=faults)).events
+
+
+def count(faults: tuple[Fault, ...], signal: str, code: str | None) -> int:
+    rows = events_with(faults)
+    rows = rows[rows["signal"] == signal]
+    return len(rows if code is None else rows[rows["code"] == code])
+
+
+def test_a_jamming_ram_stays_out_and_says_so():
+    chute = plain_chute(floors=9, faults=(Fault("ram_jam", "compactor", ramp_days=0, strength=2),))
+    streams = tuple(replace(stream, compactor=True) for stream in chute.streams)
+    events = simulate(
+        replace(plain_plan(days=21), chutes=(replace(chute, streams=streams),))
+    ).events
+    strokes = spans(events, "compacting")
+    jams = events[(events["signal"] == "fault") & (events["code"] == "ram")]
+    assert (jams["edge"] == "on").sum() == (jams["edge"] == "off").sum() > 3
+    long = [span for span in strokes if events["time"][span[1]] - events["time"][span[0]] > MINUTE]
+    assert len(long) == (jams["edge"] == "on").sum()
 
 
 # Dialects.

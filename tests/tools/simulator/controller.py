@@ -86,6 +86,7 @@ class Controller:
         self.powered, self.in_service, self.want_service = True, False, False
         self.faulty = 0  # faults that take the doors out of use
         self.sees_full: set[int] = set()
+        self.rams_out: set[int] = set()
         self.recent = [deque[int]() for _ in self.labels]
         self.barred: dict[int, list[int]] = {}
         self.containers = [Container(stream, self.start) for stream in self.chute.streams]
@@ -112,6 +113,7 @@ class Controller:
         self.weak, self.stiff = by_floor("weak_closer"), by_floor("stiff_latch")
         self.bouncing, self.propped = by_floor("bouncing_contact"), by_floor("propped_door")
         self.slow = wears(self.plan, self.chute, "slow_diverter").get("")
+        self.jamming = wears(self.plan, self.chute, "ram_jam").get("")
 
     # What is planned beforehand.
 
@@ -448,11 +450,26 @@ class Controller:
             self._write(at, w.LEVEL, stream=stream, value=float(level))
 
     def _ram(self, at: int, stream: int) -> None:
+        """One stroke; a worn ram sticks in its stroke until somebody frees it."""
+        if stream in self.rams_out:
+            return
+        self.rams_out.add(stream)
         self._write(at, w.RAM, stream=stream)
-        self._later(at + 25_000, self._ram_back, stream)
+        jam = self.jamming is not None and self.chance() < min(0.9, 0.05 * self.jamming.at(at))
+        if not jam:
+            self._later(at + 25_000, self._ram_back, stream)
+            return
+        self._later(at + 60_000, self._ram_sticks, stream, True)
+        freed = at + 60_000 + round(float(self.rng.lognormal(8.2, 0.7))) * 1000
+        self._later(freed, self._ram_sticks, stream, False)
+        self._later(freed, self._ram_back, stream)
 
     def _ram_back(self, at: int, stream: int) -> None:
+        self.rams_out.discard(stream)
         self._write(at, w.RAM_END, stream=stream)
+
+    def _ram_sticks(self, at: int, stream: int, on: bool) -> None:
+        self._write(at, w.FAULT if on else w.FAULT_END, stream=stream, code=w.CODE["ram"])
 
     def _see_full(self, at: int, stream: int, full: bool) -> None:
         if full == (stream in self.sees_full):
@@ -519,6 +536,9 @@ class Controller:
         """The supply goes; everything that was going on is over."""
         if self.chute.logs_power_off:
             self._write(at, w.POWER_OFF)
+        self._stop(at)
+
+    def _stop(self, at: int) -> None:
         self.powered = False
         self._interrupt()
         self.lockouts += [(floor, case[0], None, case[2]) for floor, case in self.barred.items()]
@@ -526,6 +546,25 @@ class Controller:
         self.book.power_lost(at)
         self.in_service, self.faulty = False, 0
         self.sees_full.clear()
+
+    def on_reset(self, at: int) -> None:
+        """The board starts anew by itself: what was going on is over, and nothing says so."""
+        if self.powered:
+            self._stop(at)
+            self._later(at + 8_000, self._after_reset)
+
+    def _after_reset(self, at: int) -> None:
+        if not self.powered:  # else the supply came back meanwhile
+            self.on_power(at)
+            self._write(at, w.FAULT_MARK, code=w.CODE["reset"])
+
+    def on_noted(self, at: int, code: str) -> None:
+        """A fault that is only noted."""
+        self._write(at, w.FAULT_MARK, code=w.CODE[code])
+
+    def on_shutter(self, at: int, shut: bool) -> None:
+        """The shutter at the foot is shut: no door may open."""
+        self._fault(at, "fire", -1, shut)
 
     def on_power(self, at: int) -> None:
         """The supply is back; sensors are read anew."""

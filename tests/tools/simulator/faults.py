@@ -6,7 +6,7 @@ takes longer and now and then fails to pull the leaf home; a worn drive is slowe
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -125,7 +125,39 @@ def _rattling_door(
     return found
 
 
-RATES = {"stuck_button": 0.5, "false_full": 0.7, "wiring_glitch": 0.6, "rattling_door": 2.0}
+def _low_supply(
+    fault: Fault, chute: Chute, moments: list[int], rng: np.random.Generator
+) -> list[Happening]:
+    """A tired power supply sags: mostly noted only, now and then the board starts anew."""
+    down = rng.random(len(moments)) < 0.2
+    noted = [(at, "noted", ("volts",)) for at in moments]
+    return noted + [(at + 1000, "reset", ()) for at, d in zip(moments, down, strict=True) if d]
+
+
+def _board_reset(
+    fault: Fault, chute: Chute, moments: list[int], rng: np.random.Generator
+) -> list[Happening]:
+    """The program hangs and its watchdog starts it anew."""
+    return [(at, "reset", ()) for at in moments]
+
+
+def _dropped_shutter(
+    fault: Fault, chute: Chute, moments: list[int], rng: np.random.Generator
+) -> list[Happening]:
+    """The fire shutter at the foot falls shut without a fire; somebody has to lift it."""
+    closed = rng.lognormal(np.log(2_400_000), 0.8, len(moments)).astype(int).tolist()
+    return [
+        (at + delay, "shutter", (delay == 0,))
+        for at, length in zip(moments, closed, strict=True)
+        for delay in (0, length)
+    ]
+
+
+# Times a day at strength 1.
+RATES = {
+    "stuck_button": 0.5, "false_full": 0.7, "wiring_glitch": 0.6, "rattling_door": 2.0,
+    "low_supply": 0.8, "board_reset": 0.3, "dropped_shutter": 0.15,
+}  # fmt: skip
 ALONE: dict[
     str, Callable[[Fault, Chute, list[int], np.random.Generator], list[Happening]]
 ] = {
@@ -133,9 +165,7 @@ ALONE: dict[
     "false_full": _false_full,
     "wiring_glitch": _wiring_glitch,
     "rattling_door": _rattling_door,
+    "low_supply": _low_supply,
+    "board_reset": _board_reset,
+    "dropped_shutter": _dropped_shutter,
 }  # fmt: skip
-
-
-def as_utc(ms: int) -> datetime:
-    """Milliseconds since 1970 as an aware time."""
-    return datetime.fromtimestamp(ms / 1000, UTC)

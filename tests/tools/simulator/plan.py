@@ -55,8 +55,9 @@ class Fault:
     """Something that wears or breaks, from `start` on, at full strength after `ramp_days`.
 
     Kinds: weak_closer, slow_diverter, stiff_latch, bouncing_contact, rattling_door,
-    stuck_button, false_full, wiring_glitch, propped_door. `strength` 1 is plain to see,
-    0.3 hard, 3 drastic. `hours` are local hours of the day (propped_door, stiff_latch).
+    stuck_button, false_full, wiring_glitch, propped_door, ram_jam, low_supply, board_reset,
+    dropped_shutter. `strength` 1 is plain to see, 0.3 hard, 3 drastic. `hours` are local hours of
+    the day at which it shows; none means all.
     """
 
     kind: str

@@ -86,7 +86,7 @@ def _quay_terrace() -> Sample:
         ),
         misuse=(Misuse("4", 0.16),),
         services=(Service(_at(LISBON, 10, 20, 10, 20), 90 * 60),),
-        cuts=(PowerCut(_at(LISBON, 10, 20, 10, 50), 35 * 60),),
+        cuts=(PowerCut(_at(LISBON, 10, 20, 10, 50), 35 * 60, set_after_s=240),),
         drift_s_a_day=1.7, clock_sets="weekly", tick_ms=100,
     )  # fmt: skip
     b = Chute(

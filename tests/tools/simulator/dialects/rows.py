@@ -5,6 +5,7 @@ Everything is arrays, so that years of lines cost seconds.
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -153,11 +154,16 @@ def dates(stamp: np.ndarray, form: str) -> pa.Array:
 
 def clock(stamp: np.ndarray, separator: str = ":") -> pa.Array:
     """Hours, minutes and seconds of stamps."""
-    table = [
-        f"{second // 3600:02}{separator}{second // 60 % 60:02}{separator}{second % 60:02}"
-        for second in range(86_400)
-    ]
-    return words(stamp // 1_000_000 % 86_400, table)
+    return _day(separator).take(pa.array(stamp // 1_000_000 % 86_400))
+
+
+@cache
+def _day(separator: str) -> pa.Array:
+    """Every second of a day."""
+    two = [f"{number:02}" for number in range(60)]
+    return pa.array(
+        [separator.join((h, m, s)) for h in two[:24] for m in two for s in two], pa.string()
+    )
 
 
 def fraction(stamp: np.ndarray, digits: int) -> pa.Array:
