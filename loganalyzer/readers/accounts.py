@@ -23,8 +23,7 @@ def line_batch(
     """
     hit = status == HIT
     passed = int(np.count_nonzero(status == PASSED_OVER))
-    kept = {"line": pa.array(block.numbers), **columns}
-    records = pa.table(kept | {"line": kept["line"]})
+    records = pa.table({**columns, "line": pa.array(block.numbers)})
     bad = np.flatnonzero(~hit & (status != PASSED_OVER))
     rejects = rejects_table(
         block.numbers[bad].tolist(),
