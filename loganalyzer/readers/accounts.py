@@ -7,7 +7,7 @@ import pyarrow as pa
 
 from loganalyzer.readers.blocks import Block
 from loganalyzer.readers.kinds import HIT, PASSED_OVER
-from loganalyzer.readers.records import Batch, rejects_table
+from loganalyzer.readers.records import REJECTS, Batch
 
 
 def line_batch(
@@ -25,11 +25,8 @@ def line_batch(
     passed = int(np.count_nonzero(status == PASSED_OVER))
     records = pa.table({**columns, "line": pa.array(block.numbers)})
     bad = np.flatnonzero(~hit & (status != PASSED_OVER))
-    rejects = rejects_table(
-        block.numbers[bad].tolist(),
-        [reasons[int(status[row])] for row in bad],
-        [block.text(int(row)) for row in bad],
-    )
+    why = pa.array([reasons[int(code)] for code in status[bad]], pa.string())
+    rejects = pa.table([pa.array(block.numbers[bad]), why, block.texts(bad)], schema=REJECTS)
     return Batch(
         records if hit.all() else records.filter(pa.array(hit)),
         pa.concat_tables([block.rejects, rejects]),
