@@ -13,44 +13,19 @@ from collections.abc import Callable
 import numpy as np
 
 from tests.tools.simulator import words as w
-from tests.tools.simulator.containers import Container, pickups, swap_time
-from tests.tools.simulator.draws import lognormal_ms, on_tick, supply
-from tests.tools.simulator.faults import Happening, wears
+from tests.tools.simulator.containers import Container, pickups
+from tests.tools.simulator.faults import Happening
 from tests.tools.simulator.plan import Chute, Plan, milliseconds
 from tests.tools.simulator.residents import Arrivals
+from tests.tools.simulator.surroundings import Surroundings
+from tests.tools.simulator.timings import Timings
+from tests.tools.simulator.uses import Cycle, Person
 from tests.tools.simulator.visits import VisitBook
 
-# common practice, no source: seconds of an ordinary intake door and diverter.
-STEP_S, START_S = 3.4, 1.2  # diverter: a step between neighbouring places, and getting going
-LATCH_S, CLOSER_S, REACH_S, HOLD_S = 0.6, 2.8, 2.6, 6.5
 UNLOCK_LIMIT_S = 30  # a drawn latch falls again when nobody opens
-RETRY_S = 21  # how long people wait before they press again
 
 
-class Person:
-    """Somebody at a door, or a stuck button (no patience at all)."""
-
-    __slots__ = ("floor", "mash", "stream", "until")
-
-    def __init__(self, floor: int, stream: int, until: int, mash: int) -> None:
-        self.floor, self.stream, self.until, self.mash = floor, stream, until, mash
-
-
-class Cycle:
-    """One grant on its way; None where a time has not come (yet)."""
-
-    __slots__ = (
-        "cleared", "closed", "floor", "opened", "outcome", "person", "pressed", "shown",
-        "stream", "turned_s", "unlocked",
-    )  # fmt: skip
-
-    def __init__(self, floor: int, stream: int, pressed: int, person: Person) -> None:
-        self.floor, self.stream, self.pressed, self.person = floor, stream, pressed, person
-        self.unlocked = self.opened = self.closed = self.cleared = self.turned_s = None
-        self.outcome, self.shown = "unknown", False
-
-
-class Controller:
+class Controller(Surroundings):
     """One chute's controller and what hangs on it."""
 
     def __init__(self, plan: Plan, chute: Chute, rng: np.random.Generator) -> None:
@@ -68,8 +43,8 @@ class Controller:
         self._count = 0
         self._set_limits()
         self._set_state()
-        self._set_draws()
-        self._set_wear()
+        self.timings = Timings(plan, chute, rng)
+        self.chance = self.timings.chance
 
     def _set_limits(self) -> None:
         limits = self.chute.limits
@@ -93,27 +68,6 @@ class Controller:
         for box in self.containers:  # nobody starts with everything empty
             box.litres = float(self.rng.uniform(0, 0.4)) * box.stream.container_l
             box.step()
-
-    def _set_draws(self) -> None:
-        rng, tick = self.rng, self.tick
-        self.latch = lognormal_ms(rng, LATCH_S, 0.12, tick)
-        self.closer = lognormal_ms(rng, CLOSER_S, 0.15, tick)
-        self.reach = lognormal_ms(rng, REACH_S, 0.6, tick)
-        self.hold = lognormal_ms(rng, HOLD_S, 0.45, tick)
-        self.retry = lognormal_ms(rng, RETRY_S, 0.5, tick)
-        self.mash_gap = supply(lambda n: on_tick(rng.lognormal(np.log(900), 0.5, n), tick))
-        self.spread = supply(lambda n: rng.lognormal(0, 0.06, n))
-        self.chance = supply(rng.random)
-
-    def _set_wear(self) -> None:
-        def by_floor(kind: str) -> dict[int, object]:
-            found = wears(self.plan, self.chute, kind)
-            return {self.labels.index(floor): wear for floor, wear in found.items()}
-
-        self.weak, self.stiff = by_floor("weak_closer"), by_floor("stiff_latch")
-        self.bouncing, self.propped = by_floor("bouncing_contact"), by_floor("propped_door")
-        self.slow = wears(self.plan, self.chute, "slow_diverter").get("")
-        self.jamming = wears(self.plan, self.chute, "ram_jam").get("")
 
     # What is planned beforehand.
 
@@ -234,10 +188,10 @@ class Controller:
         """What a person does who was refused: mash on, try again later, or leave."""
         if person.mash > 1:
             person.mash -= 1
-            self._later(at + self.mash_gap(), self.press, person)
+            self._later(at + self.timings.mash_gap(), self.press, person)
             return
         keen = 1.0 if code == 0 else 0.5  # 0 is busy: others' cycles pass, the rest may not
-        again = at + self.retry()
+        again = at + self.timings.retry()
         if again < person.until and self.chance() < keen:
             self._later(again, self.press, person)
 
@@ -245,9 +199,9 @@ class Controller:
         """Granted, but the door is not open yet: some press again meanwhile."""
         if person.mash > 1:
             person.mash -= 1
-            self._later(at + self.mash_gap(), self._again, person)
+            self._later(at + self.timings.mash_gap(), self._again, person)
         elif person.until and self.chance() < 0.1:
-            self._later(at + self.mash_gap() * 3, self._again, person)
+            self._later(at + self.timings.mash_gap() * 3, self._again, person)
 
     def _again(self, at: int, person: Person) -> None:
         cycle = self.cycle
@@ -266,21 +220,12 @@ class Controller:
             return
         cycle.shown = True
         self._write(at, w.TURN, stream=person.stream)
-        travel = self._travel(at, abs(target - self.place))
+        travel = self.timings.travel(at, abs(target - self.place))
         self.place = target
         if travel > self.turn_limit:
             self._later(at + self.turn_limit, self._stalled, cycle, at + travel)
         else:
             self._later(at + travel, self._turned, cycle)
-
-    def _travel(self, at: int, steps: int) -> int:
-        seconds = (START_S + STEP_S * steps) * self.spread()
-        if self.slow is not None:
-            worn = self.slow.at(at)
-            seconds *= 1 + 0.25 * worn
-            if self.chance() < 0.012 * worn:
-                seconds += self.turn_limit / 1000 + 90 * self.chance()
-        return max(1, round(seconds * 1000 / self.tick)) * self.tick
 
     def _stalled(self, at: int, cycle: Cycle, back: int) -> None:
         """The diverter is late: a fault, the grant is over, the drive tries on."""
@@ -301,17 +246,8 @@ class Controller:
         self._drawn_later(at, cycle)
 
     def _drawn_later(self, at: int, cycle: Cycle) -> None:
-        delay = self.latch()
-        wear = self.stiff.get(cycle.floor)
-        if wear is not None and wear.in_hours(at):
-            worn = wear.at(at)
-            if self.chance() < min(0.9, 0.25 * worn):
-                late = float(self.rng.exponential(1500)) * max(worn, 0.2)
-                delay += round(late / self.tick) * self.tick
-            if self.chance() < 0.01 * worn:
-                self._later(at + delay, self._latch_fails, cycle)
-                return
-        self._later(at + delay, self._unlock, cycle)
+        delay, fails = self.timings.unlock(at, cycle.floor)
+        self._later(at + delay, self._latch_fails if fails else self._unlock, cycle)
 
     def _latch_fails(self, at: int, cycle: Cycle) -> None:
         if self.cycle is cycle:
@@ -323,7 +259,7 @@ class Controller:
             return
         cycle.unlocked, cycle.shown = at, True
         self._write(at, w.UNLOCK, cycle.floor)
-        reach = self.reach()
+        reach = self.timings.reach()
         # A stuck button has nobody who opens; of people, one in a hundred has walked off.
         leaves = cycle.person.until == 0 or self.chance() < 0.01
         if leaves or reach >= self.unlock_limit:
@@ -344,43 +280,13 @@ class Controller:
         cycle.opened = at
         self.book.opened(at, cycle.floor, cycle.stream)
         self._write(at, w.OPEN, cycle.floor)
-        shut = at + self._open_ms(at, cycle.floor)
-        self._bounce(at, shut, cycle)
+        shut = at + self.timings.open(at, cycle.floor)
+        for away, back in self.timings.bounces(at, shut, cycle.floor):
+            self._later(away, self._contact, cycle, w.CLOSE)
+            self._later(back, self._contact, cycle, w.OPEN)
         if shut - at > self.open_limit:
             self._later(at + self.open_limit, self._held, cycle)
         self._later(shut, self._close, cycle)
-
-    def _open_ms(self, at: int, floor: int) -> int:
-        """How long the leaf stays open: hands, then the closer, then what is wrong with it."""
-        hold, closer = self.hold(), self.closer()
-        wear = self.weak.get(floor)
-        if wear is not None:
-            worn = wear.at(at)
-            closer *= 1 + 1.5 * worn
-            if self.chance() < 0.02 * worn:  # stops short of the latch until pushed
-                closer += float(self.rng.lognormal(np.log(70_000), 0.8))
-        wear = self.propped.get(floor)
-        if wear is not None and wear.in_hours(at) and self.chance() < min(0.9, 0.3 * wear.at(at)):
-            hold += float(self.rng.uniform(60_000, 600_000))
-        return max(1, round((hold + closer) / self.tick)) * self.tick
-
-    def _bounce(self, opened: int, shut: int, cycle: Cycle) -> None:
-        """A worn contact lets go a few times just after the leaf moved."""
-        wear = self.bouncing.get(cycle.floor)
-        if wear is None or self.chance() >= min(0.95, 0.35 * wear.at(opened)):
-            return
-        at = opened
-        for _ in range(int(self.rng.geometric(0.4))):
-            away, back = at + self._short(), 0
-            back = away + self._short()
-            if back >= shut:
-                return
-            self._later(away, self._contact, cycle, w.CLOSE)
-            self._later(back, self._contact, cycle, w.OPEN)
-            at = back
-
-    def _short(self) -> int:
-        return max(1, round(float(self.rng.uniform(60, 700)) / self.tick)) * self.tick
 
     def _contact(self, at: int, cycle: Cycle, kind: int) -> None:
         if self.cycle is cycle:
@@ -397,7 +303,7 @@ class Controller:
         self._write(at, w.CLOSE, cycle.floor)
         if at - cycle.opened > self.open_limit:  # type: ignore[operator]  # it was opened
             self._write(at, w.FAULT_END, cycle.floor, code=w.CODE["door_held"])
-        self._later(at + self.latch(), self._latched, cycle)
+        self._later(at + self.timings.latch(), self._latched, cycle)
 
     def _latched(self, at: int, cycle: Cycle) -> None:
         if self.cycle is not cycle:
@@ -429,148 +335,3 @@ class Controller:
         """A fault that takes the doors out of use while it lasts."""
         self.faulty = max(0, self.faulty + (1 if on else -1))
         self._write(at, w.FAULT if on else w.FAULT_END, floor, code=w.CODE[code])
-
-    # Containers.
-
-    def _drop(self, at: int, stream: int) -> None:
-        box = self.containers[stream]
-        box.drop(float(self.rng.gamma(2.0, box.stream.litres / 2.0)))
-        self._tell_level(at, stream)
-        if box.stream.compactor and box.drops % 10 == 0:
-            self._later(at + 2 * self.tick, self._ram, stream)
-        if box.is_full and box.full_from is None:
-            box.full_from = at
-            self._see_full(at, stream, True)
-            swap = swap_time(self.plan, at, self.rng) // self.tick * self.tick
-            self._later(swap, self.on_swap, stream, at)
-
-    def _tell_level(self, at: int, stream: int) -> None:
-        level = self.containers[stream].step()
-        if level is not None:
-            self._write(at, w.LEVEL, stream=stream, value=float(level))
-
-    def _ram(self, at: int, stream: int) -> None:
-        """One stroke; a worn ram sticks in its stroke until somebody frees it."""
-        if stream in self.rams_out:
-            return
-        self.rams_out.add(stream)
-        self._write(at, w.RAM, stream=stream)
-        jam = self.jamming is not None and self.chance() < min(0.9, 0.05 * self.jamming.at(at))
-        if not jam:
-            self._later(at + 25_000, self._ram_back, stream)
-            return
-        self._later(at + 60_000, self._ram_sticks, stream, True)
-        freed = at + 60_000 + round(float(self.rng.lognormal(8.2, 0.7))) * 1000
-        self._later(freed, self._ram_sticks, stream, False)
-        self._later(freed, self._ram_back, stream)
-
-    def _ram_back(self, at: int, stream: int) -> None:
-        self.rams_out.discard(stream)
-        self._write(at, w.RAM_END, stream=stream)
-
-    def _ram_sticks(self, at: int, stream: int, on: bool) -> None:
-        self._write(at, w.FAULT if on else w.FAULT_END, stream=stream, code=w.CODE["ram"])
-
-    def _see_full(self, at: int, stream: int, full: bool) -> None:
-        if full == (stream in self.sees_full):
-            return
-        (self.sees_full.add if full else self.sees_full.discard)(stream)
-        self._write(at, w.FULL if full else w.NOT_FULL, stream=stream)
-
-    def on_swap(self, at: int, stream: int, full: int) -> None:
-        """The caretaker swaps a container, unless a pickup came first."""
-        if self.containers[stream].full_from == full:
-            self.on_pickup(at, stream, "swap")
-
-    def on_pickup(self, at: int, stream: int, by: str) -> None:
-        """The container is emptied."""
-        self.containers[stream].empty(at, by)
-        self._see_full(at, stream, False)
-        self._tell_level(at, stream)
-
-    # What comes from outside.
-
-    def on_false_full(self, at: int, stream: str, full: bool) -> None:
-        """A sensor sees what is not there, or lets go; it covers a real one no further."""
-        number = self.names.index(stream)
-        if self.containers[number].full_from is None:
-            self._see_full(at, number, full)
-
-    def on_line_fault(self, at: int, floor: str, on: bool) -> None:
-        """A door is lost on the cable, or answers again; its cycle, if any, goes on."""
-        self._fault(at, "line", self.labels.index(floor), on)
-
-    def on_rattle(self, at: int, floor: str, away: bool) -> None:
-        """A latched leaf moves its contact; not while the door is in use anyway."""
-        number = self.labels.index(floor)
-        if self.cycle is None or self.cycle.floor != number:
-            self._write(at, w.OPEN if away else w.CLOSE, number)
-
-    def on_stuck_press(self, at: int, floor: str, stream: int) -> None:
-        """A button that nobody pushes is read as pushed."""
-        self.press(at, Person(self.labels.index(floor), stream, 0, 0))
-
-    def on_alive(self, at: int) -> None:
-        """The hourly sign of life."""
-        self._write(at, w.ALIVE)
-
-    def on_clock(self, at: int) -> None:
-        """Somebody or something sets the clock; by how much, `clockwork` works out."""
-        self._write(at, w.CLOCK)
-
-    def on_service(self, at: int) -> None:
-        """Maintenance begins, as soon as the door in use is done with."""
-        self.want_service = self.cycle is not None
-        if not self.want_service and self.powered and not self.in_service:
-            self.in_service = True
-            self._write(at, w.SERVICE)
-
-    def on_service_end(self, at: int) -> None:
-        """Maintenance ends."""
-        if self.in_service:
-            self.in_service = False
-            self._write(at, w.SERVICE_END)
-        self.want_service = False
-
-    def on_power_off(self, at: int) -> None:
-        """The supply goes; everything that was going on is over."""
-        if self.chute.logs_power_off:
-            self._write(at, w.POWER_OFF)
-        self._stop(at)
-
-    def _stop(self, at: int) -> None:
-        self.powered = False
-        self._interrupt()
-        self.lockouts += [(floor, case[0], None, case[2]) for floor, case in self.barred.items()]
-        self.barred.clear()
-        self.book.power_lost(at)
-        self.in_service, self.faulty = False, 0
-        self.sees_full.clear()
-
-    def on_reset(self, at: int) -> None:
-        """The board starts anew by itself: what was going on is over, and nothing says so."""
-        if self.powered:
-            self._stop(at)
-            self._later(at + 8_000, self._after_reset)
-
-    def _after_reset(self, at: int) -> None:
-        if not self.powered:  # else the supply came back meanwhile
-            self.on_power(at)
-            self._write(at, w.FAULT_MARK, code=w.CODE["reset"])
-
-    def on_noted(self, at: int, code: str) -> None:
-        """A fault that is only noted."""
-        self._write(at, w.FAULT_MARK, code=w.CODE[code])
-
-    def on_shutter(self, at: int, shut: bool) -> None:
-        """The shutter at the foot is shut: no door may open."""
-        self._fault(at, "fire", -1, shut)
-
-    def on_power(self, at: int) -> None:
-        """The supply is back; sensors are read anew."""
-        self.powered = True
-        for recent in self.recent:
-            recent.clear()
-        self._write(at, w.POWER)
-        for number, box in enumerate(self.containers):
-            self._see_full(at, number, box.full_from is not None)
