@@ -17,6 +17,8 @@ PLAUSIBLE_FROM, PLAUSIBLE_TO = (
     (datetime(year, 1, 1) - datetime(1970, 1, 1)).days * 86_400_000_000  # noqa: DTZ001
     for year in (2001, 2080)
 )
+# 1900 to 2100; what is larger is no set of a clock.
+_LARGEST_SET_S = 200 * 366 * 86_400
 
 
 @dataclass(frozen=True)
@@ -59,9 +61,10 @@ def clock_columns(block: pa.Table | pa.RecordBatch) -> ClockColumns:
 
 
 def added_us(block: pa.Table | pa.RecordBatch, rows: Int64s) -> list[int | None]:
-    """What clock events at these rows added, µs; None where it is not recorded."""
+    """What clock events at these rows added, µs; None where no sensible number is recorded."""
     values = block.column("value").take(pa.array(rows)).to_pylist()
-    return [None if v is None or not abs(v) < 1e12 else round(v * 1_000_000) for v in values]
+    sensible = [value is not None and abs(value) < _LARGEST_SET_S for value in values]
+    return [round(v * 1e6) if fine else None for v, fine in zip(values, sensible, strict=True)]
 
 
 def integers(column: pa.Array | pa.ChunkedArray) -> Int64s:

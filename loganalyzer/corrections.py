@@ -12,8 +12,11 @@ from loganalyzer.marks import STEP, UNANCHORED, Codes, mark_codes
 
 Int64s = NDArray[np.int64]
 
+# Years 1 to 9999, µs: what other programs can read; a wild set cannot move a time out of them.
+FIRST_TIME, LAST_TIME = -62_135_596_800_000_000, 253_402_300_799_000_000
 
-@dataclass(frozen=True)
+
+@dataclass(frozen=True, slots=True)
 class Correction:
     """One range of rows, and how far their time moves.
 
@@ -114,7 +117,10 @@ def apply(
         _correct(each, first_row, columns, time, marks, wall=True)
     for each in corrections.within(first_row, first_row + len(time), wall=False):
         _correct(each, first_row, columns, time, marks, wall=False)
-    marks[~plausible(time)] = UNANCHORED
+    wild = ~plausible(time)
+    if wild.any():
+        marks[wild] = UNANCHORED
+        time[wild] = np.clip(time[wild], FIRST_TIME, LAST_TIME)
     return time, marks
 
 

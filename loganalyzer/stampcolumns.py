@@ -26,11 +26,15 @@ _KEPT = 50_000  # distinct days kept
 
 @dataclass
 class Columns:
-    """What is read of a block: µs, offsets, which rows are read."""
+    """What is read of a block: µs, offsets (None: no stamp carries one), which rows are read."""
 
     written: Int64s
-    offset_us: Int64s
+    offset_us: Int64s | None
     ok: NDArray[np.bool_]
+
+    def offsets(self) -> Int64s:
+        """The offsets, NO_OFFSET where a stamp carries none."""
+        return np.full(len(self.ok), NO_OFFSET) if self.offset_us is None else self.offset_us
 
 
 @dataclass
@@ -50,20 +54,34 @@ class ColumnReader:
             One place a row; `ok` is False for rows left over.
         """
         count = len(stamps)
+        widths = np.diff(_offsets(stamps))
+        one_width = bool(count and widths[0] and (widths == widths[0]).all())
+        whole = self._whole(stamps) if one_width else None
+        if whole:
+            return whole
         read = Columns(
             np.zeros(count, np.int64), np.full(count, NO_OFFSET), np.zeros(count, np.bool_)
         )
-        rest, tries = np.arange(count), _SHAPES
-        widths = np.diff(_offsets(stamps))
-        if count and (widths == widths[0]).all():
-            self._one_width(stamps, rest, read, tries)
-            return read
-        for width, _ in _commonest(widths):
+        tries = _SHAPES
+        for width in _commonest(widths):
             rows = np.flatnonzero(widths == width)
             tries = self._one_width(stamps.take(pa.array(rows)), rows, read, tries)
             if not tries:
                 break
         return read
+
+    def _whole(self, stamps: pa.StringArray) -> Columns | None:
+        """All stamps, if they have one shape and are all in order, as they nearly always are."""
+        spans = self._shape(stamps)
+        if not spans:
+            return None
+        written, offset_us, ok = self._read_shape(_matrix(stamps), spans)
+        if not ok.all():
+            return None
+        if isinstance(offset_us, int):
+            none = offset_us == NO_OFFSET
+            return Columns(written, None if none else np.full(len(ok), offset_us), ok)
+        return Columns(written, offset_us, ok)
 
     def _one_width(self, stamps: pa.StringArray, rows: Int64s, read: Columns, tries: int) -> int:
         """Read stamps of one width, shape by shape; what is left of the tries."""
@@ -73,12 +91,10 @@ class ColumnReader:
             if not spans:
                 break
             written, offset_us, ok = self._read_shape(_matrix(stamps), spans)
-            if ok.all():
-                read.written[rows], read.offset_us[rows], read.ok[rows] = written, offset_us, True
-                break
             done = rows[ok]
             read.written[done], read.ok[done] = written[ok], True
-            read.offset_us[done] = offset_us[ok] if isinstance(offset_us, np.ndarray) else offset_us
+            own = offset_us if isinstance(offset_us, int) else offset_us[ok]
+            read.offsets()[done] = own
             stamps, rows = stamps.take(pa.array(np.flatnonzero(~ok))), rows[~ok]
         return tries
 
@@ -200,10 +216,11 @@ def _offsets(stamps: pa.StringArray) -> NDArray[np.int32]:
     return every[stamps.offset : stamps.offset + len(stamps) + 1]
 
 
-def _commonest(widths: NDArray[np.int32]) -> list[tuple[int, int]]:
+def _commonest(widths: NDArray[np.int32]) -> list[int]:
+    """Widths above 0, the commonest first."""
     values, counts = np.unique(widths, return_counts=True)
     pairs = sorted(zip(counts.tolist(), values.tolist(), strict=True), reverse=True)
-    return [(width, count) for count, width in pairs if width]
+    return [width for _, width in pairs if width]
 
 
 def _table(width: int, values: dict[int, int]) -> Int64s:

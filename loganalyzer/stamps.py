@@ -1,8 +1,8 @@
 """Stamp text → written time: by column where the format allows, else by python-dateutil.
 
-A block is read in three passes, each taking what the one before left over: by column in the
-profile's form; by column in any form dateutil reads, once for each distinct day; each distinct
-text by itself. What is left is not ok. Decided here:
+A block is read in passes, each taking what the one before left over: by column in the profile's
+form; by column in another form, which dateutil reads once for each distinct day; each distinct
+text by itself, by the profile, then by dateutil. What is left is not ok. Decided here:
 
 - A stamp's own offset is honoured in every zone; with zone "offset" a stamp without one is not ok.
 - Epoch stamps are UTC whatever the zone says (offset 0). Text among them goes to dateutil too.
@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from loganalyzer.offsets import NO_OFFSET
 from loganalyzer.stampcolumns import ColumnReader, Columns
-from loganalyzer.stampforms import Form, form
+from loganalyzer.stampforms import Form, Reading, Span, form
 from loganalyzer.stampforms import needs_year as needs_year
 from loganalyzer.stamplenient import lenient
 from loganalyzer.stampnumbers import SCALE_US, read_numbers
@@ -85,8 +85,9 @@ class Stamps:
         read, by_dateutil = self._reader.read(stamps)
         if self._reader.yearless:
             self._put_years(read)
-        read.written[~read.ok] = 0
-        carried = bool((read.offset_us != NO_OFFSET).any())
+        if not read.ok.all():
+            read.written[~read.ok] = 0
+        carried = read.offset_us is not None and bool((read.offset_us != NO_OFFSET).any())
         return Parsed(read.written, read.offset_us if carried else None, read.ok, by_dateutil)
 
     def _put_years(self, read: Columns) -> None:
@@ -141,39 +142,63 @@ class _Reader:
         self.yearless = needs_year(rule.format)
         numbers = rule.format in SCALE_US
         self._strict = None if numbers else ColumnReader(form(rule.format))
-        self._lenient = ColumnReader(lenient("iso" if numbers else rule.format))
+        strict = self._strict.form if self._strict else None
+        self._other = ColumnReader(_Other(lenient("iso" if numbers else rule.format), strict))
 
     def read(self, stamps: pa.Array | pa.ChunkedArray) -> tuple[Columns, int]:
         """What was read, and how many rows only dateutil could read."""
         texts = _plain(stamps)
-        read = self._strictly(texts)
-        before = int(read.ok.sum())
-        if before < len(texts) and not is_uptime(self._format):
-            _fill(read, texts, self._lenient.read)
-            _fill(read, texts, lambda rest: _each(rest, self._lenient.form))
+        read = self._strict.read(texts) if self._strict else self._numbers(texts)
+        by_dateutil = np.zeros(len(texts), np.bool_)
+        if not read.ok.all() and not is_uptime(self._format):
+            read, by_dateutil = self._rest(texts, read)
         if self._offset_needed:
-            read.ok &= read.offset_us != NO_OFFSET
-            before = min(before, int(read.ok.sum()))
-        return read, int(read.ok.sum()) - before
+            read = Columns(read.written, read.offsets(), read.ok & (read.offsets() != NO_OFFSET))
+        return read, int((by_dateutil & read.ok).sum())
 
-    def _strictly(self, texts: pa.StringArray) -> Columns:
-        if self._strict is None:
-            written, ok = read_numbers(texts, self._format)
-            utc = NO_OFFSET if is_uptime(self._format) else 0
-            return Columns(written, np.where(ok, utc, NO_OFFSET), ok)
-        read = self._strict.read(texts)
-        strict = self._strict.form
-        _fill(read, texts, lambda rest: _each(rest, strict))
-        return read
+    def _numbers(self, texts: pa.StringArray) -> Columns:
+        written, ok = read_numbers(texts, self._format)
+        return Columns(written, None if is_uptime(self._format) else np.where(ok, 0, NO_OFFSET), ok)
+
+    def _rest(self, texts: pa.StringArray, read: Columns) -> tuple[Columns, NDArray[np.bool_]]:
+        before = read.ok
+        read = _filled(read, texts, self._other.read)
+        by_dateutil = read.ok & ~before
+        if self._strict:
+            strict = self._strict.form
+            read = _filled(read, texts, lambda rest: _each(rest, strict))
+        before = read.ok
+        read = _filled(read, texts, lambda rest: _each(rest, self._other.form))
+        return read, by_dateutil | (read.ok & ~before)
 
 
-def _fill(read: Columns, texts: pa.StringArray, by: Callable[[pa.StringArray], Columns]) -> None:
-    """Read what is not read yet, in place."""
+@dataclass(frozen=True)
+class _Other:
+    """dateutil's forms less the profile's own, which is read by itself."""
+
+    lenient: Form
+    strict: Form | None
+
+    def places(self, text: str) -> tuple[Span, ...] | None:
+        return self.lenient.places(text)
+
+    def read(self, text: str) -> Reading | None:
+        if self.strict and self.strict.read(text):
+            return None
+        return self.lenient.read(text)
+
+
+def _filled(
+    read: Columns, texts: pa.StringArray, by: Callable[[pa.StringArray], Columns]
+) -> Columns:
+    """With what is not read yet read, as far as it can be."""
     rows = np.flatnonzero(~read.ok)
-    if len(rows):
-        more = by(texts.take(pa.array(rows)))
-        read.written[rows], read.offset_us[rows] = more.written, more.offset_us
-        read.ok[rows] = more.ok
+    if not len(rows):
+        return read
+    more = by(texts.take(pa.array(rows)))
+    written, offset_us, ok = read.written.copy(), read.offsets().copy(), read.ok.copy()
+    written[rows], offset_us[rows], ok[rows] = more.written, more.offsets(), more.ok
+    return Columns(written, offset_us, ok)
 
 
 def _each(texts: pa.StringArray, stamp: Form) -> Columns:

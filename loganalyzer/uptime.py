@@ -25,7 +25,7 @@ from loganalyzer.zones import OUT_OF_TURN_US
 Int64s = NDArray[np.int64]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class _Anchor:
     row: int
     count: int  # uptime, µs
