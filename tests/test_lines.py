@@ -81,12 +81,15 @@ TEXTS = st.lists(st.lists(WORDS, max_size=6).map("".join) | ORDINARY_LINES, max_
 )
 
 
+PLAIN = "-" * 900 + "\n"  # with this before them a few control characters are no binary content
+
+
 @pytest.mark.parametrize("share", [kinds.FEW, -1], ids=["by kinds", "line by line"])
 @given(text=TEXTS, pattern=st.sampled_from(PATTERNS), skip=st.integers(0, 2))
 @settings(max_examples=100, deadline=None)
 def test_any_line_reads_as_re_search_reads_it(share, text, pattern, skip):
     rule = profile(pattern, ("^=+$", r"^page \d+"), skip)
-    text = f"{'-' * 900}\n{text}"  # so that control characters do not look like binary content
+    text = PLAIN + text
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(kinds, "FEW", share)
         patch.setattr(kinds, "SHARE", -1)
@@ -97,6 +100,7 @@ def test_any_line_reads_as_re_search_reads_it(share, text, pattern, skip):
 @settings(max_examples=60, deadline=None)
 def test_the_size_of_blocks_does_not_matter(text, size):
     rule = profile(ORDINARY, ("^=+$",))
+    text = PLAIN + text
     assert read(text.encode(), rule, size) == read(text.encode(), rule)
 
 
