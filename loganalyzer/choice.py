@@ -8,6 +8,9 @@ from io import BytesIO
 from pathlib import Path
 from typing import BinaryIO
 
+import pyarrow as pa
+import pyarrow.compute as pc
+
 from loganalyzer.errors import AnalyzerError, ProfileError, UsageError
 from loganalyzer.events import Translator
 from loganalyzer.profile import Profile, load_profile, shipped_profiles
@@ -124,8 +127,8 @@ def understood(sample: bytes, name: str, profile: Profile, site: Site, received:
         for batch in READERS[profile.layout](BytesIO(sample), profile, name):
             told = translator.translate(batch)
             lines += batch.lines - batch.ignored
-            ok = stamps.parse(told.events["stamp"]).ok if told.events.num_rows else []
-            events += len(set(told.events["line"].filter(ok).to_pylist())) if len(ok) else 0
+            ok = pa.array(stamps.parse(told.events["stamp"]).ok)
+            events += len(pc.unique(told.events["line"].filter(ok)))
             lines -= told.ignored
     except AnalyzerError:
         return 0.0
@@ -203,10 +206,10 @@ def _chute(
 
 def _tells_chute(profile: Profile) -> bool:
     """Whether lines of this profile say which chute they are about."""
-    entries = [*profile.events, *profile.samples]
-    named = any(one.chute is not None for one in entries)
-    grouped = any("chute" in re.compile(one.pattern or "").groupindex for one in entries)
-    return profile.columns.chute is not None or named or grouped
+    entries = [(e.chute, e.pattern) for e in profile.events]
+    entries += [(s.chute, s.pattern) for s in profile.samples]
+    told = any(chute or "chute" in re.compile(p or "").groupindex for chute, p in entries)
+    return profile.columns.chute is not None or told
 
 
 def _is_word(word: str, name: str) -> bool:

@@ -4,7 +4,7 @@ from collections import Counter
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 
 from loganalyzer import clock
 from loganalyzer.account import Account
+from loganalyzer.beginnings import begins, edges
 from loganalyzer.manifest import Reading
 from loganalyzer.marks import SAMPLED, UNANCHORED, mark_array, mark_codes
 from loganalyzer.parquet import FILE, EventFile, constant, groups, to_reading, with_clock
@@ -55,12 +56,13 @@ class ChuteFile:
         self._scan.add(reading)
         time, codes = clock.apply(reading, AS_WRITTEN, self.rows, self._state)
         self._touched = self._touched or bool((codes != mark_codes(reading["mark"])).any())
-        self._spans.add(time, codes != UNANCHORED)
+        self._spans.add(reading, time, codes != UNANCHORED)
         self._facts = self._facts or _has_facts(reading)
         if not self._uptime:
             utc = reading["utc"].to_numpy()
             if int(utc.min()) < PLAUSIBLE[0] or int(utc.max()) >= PLAUSIBLE[1]:
-                self._implausible += np.count_nonzero((utc < PLAUSIBLE[0]) | (utc >= PLAUSIBLE[1]))
+                outside = (utc < PLAUSIBLE[0]) | (utc >= PLAUSIBLE[1])
+                self._implausible += int(np.count_nonzero(outside))
         self.rows += block.num_rows
         self._floored += block.num_rows - block["floor"].null_count
         self.lines += int(np.count_nonzero(events["head"].to_numpy()))
@@ -79,9 +81,9 @@ class ChuteFile:
         account.implausible += self._implausible
         account.marks.update({CLOCK_MARKS[code]: n for code, n in self._marks.items() if n})
         return Reading(
-            self._chute, str(self._path), str(solo), self.zone, self.rows, self.lines,
-            *self._spans.ends(), self._scan.open_head,
-            self._scan.open_tail, self._facts,
+            chute=self._chute, file=str(self._path), solo=str(solo), zone=self.zone,
+            rows=self.rows, lines=self.lines, **self._spans.known(),
+            open_head=self._scan.open_head, open_tail=self._scan.open_tail, facts=self._facts,
         )  # fmt: skip
 
     def __enter__(self) -> Self:
@@ -141,10 +143,11 @@ class ChuteFile:
         state, row = clock.RunState(), 0
         with EventFile(solo) as file:
             for group in groups(self._path):
-                time, codes = clock.apply(to_reading(group), corrections, row, state)
+                reading = to_reading(group)
+                time, codes = clock.apply(reading, corrections, row, state)
                 self._tally(mark_codes(group["clock"]), -1)
                 self._tally(codes, 1)
-                self._spans.add(time, codes != UNANCHORED)
+                self._spans.add(reading, time, codes != UNANCHORED)
                 file.write(with_clock(group, time, codes))
                 row += group.num_rows
 
@@ -160,16 +163,33 @@ class _Spans:
     def __init__(self) -> None:
         self._trusted: list[int] = []
         self._any: list[int] = []
+        self._place = 0
+        self._starts: tuple[bool, int, bool] | None = None
+        self._stops = (0, False, False)
 
-    def add(self, times: Ints, anchored: npt.NDArray[np.bool_]) -> None:
-        """Take the next times."""
+    def add(self, reading: pa.Table, times: Ints, anchored: npt.NDArray[np.bool_]) -> None:
+        """Take the next rows and their times."""
+        if not self._trusted and (not self._any or anchored.any()):
+            at = int(np.argmax(anchored))
+            row = reading.slice(at, 1).append_column("time", pa.array(times[at : at + 1]))
+            self._place = int(begins(row)[0])
+        starts, stops, powered, lost = edges(reading)
+        self._starts = self._starts or (bool(anchored[0]), starts, powered)
+        self._stops = (stops, not anchored[-1], lost)
         self._trusted = _joined(self._trusted, times[anchored])
         self._any = _joined(self._any, times)
 
-    def ends(self) -> tuple[int | None, int | None, int, int]:
-        """First and last (null where nothing can be trusted), earliest, latest."""
+    def known(self) -> dict[str, Any]:
+        """Fields of `manifest.Reading`, from `first` to `lost`."""
         first, last, low, high = self._trusted or self._any
-        return (first, last, low, high) if self._trusted else (None, None, low, high)
+        sound, starts, powered = self._starts or (False, 0, False)
+        stops, adrift, lost = self._stops
+        return {
+            "first": first if self._trusted else None, "last": last if self._trusted else None,
+            "place": self._place, "begins": low, "ends": high,
+            "sound": sound, "starts": starts, "powered": powered,
+            "stops": stops, "adrift": bool(adrift), "lost": lost,
+        }  # fmt: skip
 
 
 def _joined(before: list[int], times: Ints) -> list[int]:

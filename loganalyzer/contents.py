@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -50,7 +51,7 @@ def _chute_rows(folder: Path, stretches: Sequence[Stretch]) -> Iterator[pa.Table
     columns = [name for name in TIMELINE.names if name != "seq"]
     table = read([folder / stretch.file for stretch in ordered], columns)
     at = TIMELINE.get_field_index("seq")
-    yield table.add_column(at, "seq", pa.array(np.arange(1, table.num_rows + 1)))
+    yield table.add_column(at, "seq", pa.array(np.arange(table.num_rows)))
 
 
 def _within(
@@ -80,7 +81,7 @@ def imports(manifests: Sites) -> pd.DataFrame:
     return frame
 
 
-def ledger_row(manifest: Manifest, export: Export) -> dict[str, object]:
+def ledger_row(manifest: Manifest, export: Export) -> dict[str, Any]:
     """One export's row of `imports`; its lines that others brought too are duplicates."""
     held = sum(reading.lines for reading in export.readings)
     owned = sum(stretch.owned.get(export.source, 0) for stretch in manifest.stretches)

@@ -62,7 +62,7 @@ def _parts(
 
 
 def _of_block(block: Block, wanted: np.ndarray[tuple[int], np.dtype[np.int64]]) -> dict[int, str]:
-    rows = np.flatnonzero(np.isin(block.numbers, wanted)) if len(block) else []
+    rows = np.flatnonzero(np.isin(block.numbers, wanted)).tolist()
     found = {
         int(block.numbers[row]): block.data[block.starts[row] : block.ends[row]].decode(
             "utf-8", "replace"

@@ -40,7 +40,8 @@ def begins_in_fold(reading: pa.Table) -> Head | None:
     rows = int(np.argmin(fold))
     before = _offsets(reading.slice(0, rows))
     after = _offsets(reading.slice(rows, 1))
-    if (before != before[0]).any() or after[0] >= before[0]:
+    on = reading["written"][rows].as_py() > pc.max(reading["written"].slice(0, rows)).as_py()
+    if not on or (before != before[0]).any() or after[0] >= before[0]:
         return None
     return Head(rows, int(before[0] - after[0]))
 
@@ -107,4 +108,5 @@ def _moved(reading: pa.Table, head: Head) -> pa.Table:
 
 def _offsets(reading: pa.Table) -> Ints:
     """Wall clock less UTC, µs; falls by the shift when the second pass begins."""
-    return pc.subtract(reading["written"], reading["utc"]).to_numpy()
+    offsets: Ints = pc.subtract(reading["written"], reading["utc"]).to_numpy()
+    return offsets

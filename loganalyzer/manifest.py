@@ -20,6 +20,8 @@ class Reading:
         lines: Lines they stand in.
         first: µs UTC of the first and `last` of the last, the clock put right by this export
             alone; null where nothing anchors them.
+        place: As in `beginnings.Beginning`; so are the six from
+            `sound` to `lost`.
         begins: µs, the earliest of the times that can be trusted, and `ends` the latest; of all
             times where none can.
         open_head: The clock at its beginning hangs on an earlier export.
@@ -35,8 +37,15 @@ class Reading:
     lines: int
     first: int | None
     last: int | None
+    place: int
     begins: int
     ends: int
+    sound: bool
+    starts: int
+    stops: int
+    powered: bool
+    adrift: bool
+    lost: bool
     open_head: bool
     open_tail: bool
     facts: bool

@@ -135,7 +135,7 @@ def _stamped(events: pa.Table, batch: Batch, stamps: Stamps) -> tuple[pa.Table, 
 
 def _heads(events: pa.Table, last_line: int) -> Flags:
     """Which events are the first of their line."""
-    return np.diff(events["line"].to_numpy(), prepend=last_line) != 0
+    return np.asarray(np.diff(events["line"].to_numpy(), prepend=last_line) != 0, np.bool_)
 
 
 def _sorted_rejects(batch: Batch, told: Translated, bad: pa.Table) -> pa.Table:

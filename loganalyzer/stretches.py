@@ -7,6 +7,7 @@ same exports give the same stretches. What did not change is not made again.
 import uuid
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import groupby
 from pathlib import Path
 
 import numpy as np
@@ -15,12 +16,13 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from loganalyzer import clock
+from loganalyzer.beginnings import Beginning, beginning, in_order
 from loganalyzer.folds import settle
 from loganalyzer.manifest import Manifest, Reading, Stretch
 from loganalyzer.marks import UNANCHORED, mark_array
 from loganalyzer.parquet import FILE, EventFile, constant, groups, to_reading
 from loganalyzer.tables import UTC, WALL
-from loganalyzer.timeline import merge
+from loganalyzer.timeline import Merged, merge
 
 Ints = npt.NDArray[np.int64]
 
@@ -70,15 +72,32 @@ def touching(parts: Iterable[Part]) -> list[list[Part]]:
     Returns:
         Groups in order of chute and beginning, so that equal sets come out equal.
     """
-    ordered = sorted(parts, key=lambda p: (p.reading.chute, p.reading.begins, p.source))
+    parts = sorted(parts, key=lambda p: (p.reading.chute, p.source))
     groups: list[list[Part]] = []
-    for part in ordered:
+    for part in (part for _, same in groupby(parts, _chute) for part in _ordered(list(same))):
         group, hooked = [part], part.reading.open_head
         while groups and _touches(groups[-1], part.reading, hooked):
             hooked = part.reading.open_head and not any(p.reading.facts for p in groups[-1])
             group = groups.pop() + group
         groups.append(group)
     return groups
+
+
+def _chute(part: Part) -> str:
+    return part.reading.chute
+
+
+def _ordered(parts: Sequence[Part]) -> list[Part]:
+    ends = [
+        Beginning(
+            place=r.place, ends=r.ends, name=part.source, trusted=r.first is not None,
+            sound=r.sound, starts=r.starts, powered=r.powered,
+            stops=r.stops, adrift=r.adrift, lost=r.lost,
+        )
+        for part in parts
+        for r in [part.reading]
+    ]  # fmt: skip
+    return [parts[i] for i in in_order(ends)]
 
 
 def _touches(group: Sequence[Part], reading: Reading, hooked: bool) -> bool:
@@ -114,17 +133,36 @@ def _merged(group: Sequence[Part], store: Path, written: Path) -> tuple[int, dic
     zones = {part.reading.zone for part in group}
     zone = zones.pop() if len(zones) == 1 else "utc"
     files = [pa.concat_tables(groups(store / part.reading.file)) for part in group]
-    readings = [_timed(one, zone) for one in settle([to_reading(file) for file in files])]
     sources = [part.source for part in group]
-    merged = merge(readings, sources)
-    time, marks = _clocked(merged.table, zone)
+    order, merged, time, marks = sequence([to_reading(file) for file in files], sources, zone)
+    sources, files = [sources[i] for i in order], [files[i] for i in order]
     with EventFile(written) as file:
         file.write(_to_file(merged.table, files[0], sources, time, marks))
     heads = [file["head"].to_numpy() for file in files]
-    owned = [
-        int(np.count_nonzero(own & head)) for own, head in zip(merged.owned, heads, strict=True)
-    ]
-    return merged.table.num_rows, dict(zip(sources, owned, strict=True))
+    pairs = zip(sources, merged.owned, heads, strict=True)
+    owned = {source: int(np.count_nonzero(own & head)) for source, own, head in pairs}
+    return merged.table.num_rows, owned
+
+
+def sequence(
+    readings: Sequence[pa.Table], names: Sequence[str], zone: str
+) -> tuple[list[int], Merged, Ints, npt.NDArray[np.int8]]:
+    """The exports of one chute as one sequence with its clock put right.
+
+    Args:
+        readings: READING, one an export, in file order.
+        names: Their sources.
+        zone: Of their stamps.
+
+    Returns:
+        The order in which the exports begin; in that order the merged rows, their time (µs UTC) and the codes of its marks.
+    """
+    timed = [_timed(one, zone) for one in settle(readings)]
+    counted = not any(one["order"].null_count for one in timed)
+    ends = [beginning(one, name, counted) for one, name in zip(timed, names, strict=True)]
+    order = in_order(ends)
+    merged = merge([timed[i] for i in order])
+    return order, merged, *_clocked(merged.table, zone)
 
 
 def _timed(reading: pa.Table, zone: str) -> pa.Table:

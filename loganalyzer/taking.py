@@ -8,7 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import BinaryIO, Protocol
+from typing import BinaryIO, Protocol, cast
 
 import pyarrow as pa
 
@@ -100,7 +100,7 @@ def take(
     if not given.size:
         raise InputError(given.name, "an empty file", "lines of a log", "Export it again")
     with Counted(given.open(), given.name) as stream:
-        sample = head(stream)
+        sample = head(cast("BinaryIO", stream))
     asked = (given.asked.chute, given.asked.profile)
     choice = choose(sample, given.name, site, profiles, asked, given.received)
     how = How(choice.profile, site, choice.chute, given.received)
@@ -152,10 +152,10 @@ def _read(given: Given, how: How, folder: Path, progress: Progress | None) -> Re
         progress.start(given.name, given.size)
     try:
         with Counted(given.open(), given.name) as stream:
-            year = first_year(stream, given.name, how)
+            year = first_year(cast("BinaryIO", stream), given.name, how)
         with Counted(given.open(), given.name) as stream:
             told = None if progress is None else _teller(progress, stream)
-            return read(stream, given.name, given.source, how, year, folder, told)
+            return read(cast("BinaryIO", stream), given.name, given.source, how, year, folder, told)
     finally:
         if progress is not None:
             progress.finish()

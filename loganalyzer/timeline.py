@@ -22,8 +22,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
-import pyarrow.compute as pc
 
+from loganalyzer.beginnings import begins
+from loganalyzer.columns import codes, flags, numbers
 from loganalyzer.runs import run_ids
 
 Ints = npt.NDArray[np.int64]
@@ -31,7 +32,6 @@ Flags = npt.NDArray[np.bool_]
 
 TEXTS = ("floor", "signal", "edge", "stream", "code")
 NUMBERS = ("value", "order")
-NOTHING = np.iinfo(np.int64).min
 
 
 @dataclass(frozen=True)
@@ -49,46 +49,28 @@ class Merged:
     owned: tuple[Flags, ...]
 
 
-def merge(readings: Sequence[pa.Table], names: Sequence[str]) -> Merged:
+def merge(readings: Sequence[pa.Table]) -> Merged:
     """Bring exports of one chute into one sequence.
 
     Args:
-        readings: One table an export, in file order: `written`, `utc` (µs, null where only the
+        readings: One table an export, in file order, the exports in the order they begin
+            (`beginnings.py`): `written`, `utc` (µs, null where only the
             time since power-on is known), `time` (µs, the clock put right as far as this export
             alone can), `anchored` (bool, `time` can be trusted), `floor`, `signal`, `edge`,
             `stream`, `code`, `value`, `order`, `anchor`; further columns go along.
-        names: One a reading, all different (the source): settles ties.
     """
-    first = [_first(reading) for reading in readings]
-    ranks = sorted(range(len(readings)), key=lambda i: (first[i], names[i]))
-    tables = [readings[i] for i in ranks]
-    sizes = [table.num_rows for table in tables]
-    rows = pa.concat_tables(tables).unify_dictionaries()
-    nodes, kept = _nodes(rows, tables)
+    sizes = [reading.num_rows for reading in readings]
+    rows = pa.concat_tables(readings).unify_dictionaries()
+    nodes, kept = _nodes(rows, readings)
     place = _Place(rows, kept, len(nodes))
     ends = np.cumsum(sizes)
     parts = [nodes[end - size : end] for end, size in zip(ends, sizes, strict=True)]
     sequence = place.join([part for part in parts if len(part)])
     owned = np.zeros(len(nodes), bool)
     owned[kept] = True
-    export = pa.array(np.repeat(np.array(ranks, np.int32), sizes))
+    export = pa.array(np.repeat(np.arange(len(sizes), dtype=np.int32), sizes))
     table = rows.append_column("export", export).take(pa.array(kept[sequence]))
-    by_rank = {i: owned[end - n : end] for i, end, n in zip(ranks, ends, sizes, strict=True)}
-    return Merged(table, tuple(by_rank[i] for i in range(len(readings))))
-
-
-def _first(reading: pa.Table) -> int:
-    """When an export begins: by its counter if it has one, else by the later of two clocks.
-
-    A clock set forward in the export says that its first rows were really later; one set back,
-    that the export before it, which does not know yet, shows them later than they were.
-    """
-    if not reading.num_rows:
-        return NOTHING
-    if not reading["order"].null_count:
-        return int(reading["order"][0].as_py())
-    at = max(0, pc.index(reading["anchored"], True).as_py())
-    return max(reading["time"][at].as_py(), reading["utc"][at].as_py() or NOTHING)
+    return Merged(table, tuple(np.split(owned, ends[:-1])))
 
 
 class _Place:
@@ -98,7 +80,7 @@ class _Place:
         counted = not rows["order"].null_count
         self.at = numbers(rows["order" if counted else "time"])[kept]
         self.anchored = np.ones(len(kept), bool) if counted else flags(rows["anchored"])[kept]
-        self.begins = self.at if counted else np.maximum(self.at, numbers(rows["utc"])[kept])
+        self.begins = self.at if counted else begins(rows)[kept]
         self.where = np.full(len(kept), -1, np.int64)
 
     def join(self, parts: list[Ints]) -> Ints:
@@ -111,12 +93,12 @@ class _Place:
         return self.pair(self.join(parts[:half]), self.join(parts[half:]))
 
     def pair(self, left: Ints, right: Ints) -> Ints:
-        """Two sequences as one; in doubt the left one's rows come first."""
+        """Two sequences as one; in doubt the left one, which begins first, comes first."""
         self.where[left] = np.arange(len(left))
         found = self.where[right]
         self.where[left] = -1
         shared = np.flatnonzero(found >= 0)
-        if not len(shared) and self._follows(left, right):
+        if not len(shared) and (not self.anchored[right[0]] or self._follows(left, right)):
             return np.concatenate([left, right])
         if not len(shared) and self._follows(right, left):
             return np.concatenate([right, left])
@@ -124,8 +106,9 @@ class _Place:
         return self._fill(left, right, found, tied)
 
     def _follows(self, left: Ints, right: Ints) -> bool:
-        last = left[self._trusted(left)[-1]]
-        return bool(self.begins[right[self._trusted(right)[0]]] >= self.at[last])
+        """Whether `right` begins after the end of `left`, by the times that can be trusted."""
+        first, last = self._trusted(right), self._trusted(left)
+        return bool(self.begins[right[first[0]]] >= self.at[left[last[-1]]])
 
     def _trusted(self, nodes: Ints) -> Ints:
         at = np.flatnonzero(self.anchored[nodes])
@@ -214,24 +197,3 @@ def _pack(first: Ints, second: Ints) -> Ints:
 
 def _factor(values: Ints) -> Ints:
     return np.asarray(pd.factorize(values)[0], np.int64)
-
-
-def numbers(column: pa.ChunkedArray) -> Ints:
-    """A column of numbers as int64, null as the smallest; float64 by its bits."""
-    if pa.types.is_floating(column.type):
-        return column.fill_null(float("nan")).to_numpy().astype(np.float64).view(np.int64)
-    return column.cast(pa.int64()).fill_null(NOTHING).to_numpy()
-
-
-def flags(column: pa.ChunkedArray) -> Flags:
-    """A bool column without nulls."""
-    return column.to_numpy().astype(bool)
-
-
-def codes(column: pa.ChunkedArray) -> Ints:
-    """A text column as the numbers of its dictionary; null is -1."""
-    flat = column.combine_chunks()
-    flat = flat if pa.types.is_dictionary(flat.type) else flat.dictionary_encode()
-    if isinstance(flat, pa.ChunkedArray):
-        flat = flat.unify_dictionaries().combine_chunks()
-    return flat.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64)
