@@ -28,6 +28,7 @@ Ours, beyond the rules:
 """
 
 from dataclasses import dataclass, field
+from itertools import accumulate
 
 import numpy as np
 import pyarrow as pa
@@ -43,6 +44,7 @@ Int64s = NDArray[np.int64]
 DRIFT_LIMIT_US = 300_000_000
 LATE_US = 3 * 3_600_000_000
 _KEPT_US = 2 * LATE_US
+_FAR_US = 10**18  # sets that are nonsense add up to no more
 
 
 @dataclass(frozen=True)
@@ -281,9 +283,9 @@ class WallScan:
     def _step_pieces(self) -> list[Correction]:
         """Steps since the last power-on: each moves all rows before it, so they add up."""
         rows = [self._steps_from, *(row for row, _ in self._steps)]
-        left = np.cumsum([added for _, added in self._steps][::-1])[::-1].tolist()
+        left = [*accumulate(added for _, added in reversed(self._steps))][::-1]
         return [
-            Correction(first, last, STEP, add)
+            Correction(first, last, STEP, max(-_FAR_US, min(add, _FAR_US)))
             for first, last, add in zip(rows, rows[1:], left, strict=False)
             if first < last
         ]

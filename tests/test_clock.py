@@ -496,6 +496,33 @@ def test_uptimes_without_any_anchor_have_no_time():
     assert told(uptimes((0, "power on"), (5, "press"))) == ["1970-01-01T00:00:00 unanchored"] * 2
 
 
+def test_wall_clock_and_uptime_rows_in_one_sequence_leave_one_another_alone():
+    """A controller whose export changed its form: each kind is put right by its own facts."""
+    wall = log((DAY + "09:00", "press"), (DAY + "08:00", "power on"), (DAY + "12:00", "clock", 60))
+    up = uptimes((0, "power on"), (60, "note", DAY + "10:01"), (70, "press"))
+    mixed = pa.concat_tables([wall[:2], up[:2], wall[2:], up[2:]])
+    assert told(mixed) == [
+        DAY + "09:00:00 exact",
+        DAY + "08:01:00 step",
+        DAY + "10:00:00 exact",
+        DAY + "10:01:00 exact",
+        DAY + "12:00:00 exact",
+        DAY + "10:01:10 exact",
+    ]
+    assert restarts(mixed)["restart"].tolist() == [-1, 0, 1, 1, -1, 1]
+
+
+@pytest.mark.parametrize("added", [1e300, -1e300, float("inf"), float("nan")])
+def test_a_set_by_more_than_any_clock_can_show_is_as_one_without_a_value(added):
+    table = log((DAY + "08:00", "press"), (DAY + "10:00", "clock", added))
+    assert told(table) == [DAY + "08:00:00 exact", DAY + "10:00:00 exact"]
+
+
+def test_wild_sets_cannot_move_a_time_out_of_the_calendar():
+    table = log(*((DAY + "08:00", "clock", 6e9) for _ in range(2000)))
+    assert told(table)[0] == "9999-12-31T23:59:59 unanchored"
+
+
 # What the merge asks.
 
 
@@ -538,6 +565,13 @@ def test_a_sequence_says_whether_its_ends_hang_on_other_exports(lines, head, tai
     scan = ClockScan()
     scan.add(log(*lines))
     assert (scan.open_head, scan.open_tail) == (head, tail)
+
+
+def test_uptimes_hang_on_what_came_before_unless_they_begin_with_the_power_on():
+    for first, head in (("press", True), ("power on", False)):
+        scan = ClockScan()
+        scan.add(uptimes((0, first), (5, "press")))
+        assert (scan.open_head, scan.open_tail) == (head, True)
 
 
 def test_the_last_anchored_time_leaves_restarts_out():
