@@ -14,6 +14,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from loganalyzer.ingest import import_paths
+from loganalyzer.site import load_site
+from loganalyzer.store import Store
 from tests.tools.simulator import (
     Fault,
     PowerCut,
@@ -25,12 +28,14 @@ from tests.tools.simulator import (
 from tests.tools.simulator.cli import main
 from tests.tools.simulator.damage import damage
 from tests.tools.simulator.dialects import DIALECTS, render
-from tests.tools.simulator.readback import Said, profile, said
+from tests.tools.simulator.readback import PLACES, Said, profile, said
 from tests.tools.simulator.samples import sample_files
+from tests.tools.simulator.sitefile import site_toml
 from tests.tools.simulator.words import COMPONENTS
 
 ROOT = Path(__file__).parents[1]
 START = datetime(2026, 3, 2, tzinfo=UTC)
+RECEIVED = datetime(2026, 11, 25, tzinfo=UTC)
 WORDED = [name for name in DIALECTS if name not in ("scan-samples", "door-counter")]
 
 
@@ -101,6 +106,27 @@ def test_a_dialect_writes_the_same_bytes_twice_and_its_lines_grow_with_the_event
 def test_a_file_has_a_line_for_each_event_and_sign_of_life(troubled, name, head):
     lines = render(troubled, "A", name).count(b"\n")
     assert lines == head + len(troubled.events) + len(troubled.alive)
+
+
+@pytest.mark.parametrize("name", WORDED)
+def test_the_library_imports_each_dialect_as_exactly_the_true_events(name, tmp_path):
+    cut = PowerCut(START + timedelta(days=1, hours=18), 600)
+    truth = simulate(plain_plan(days=3, seed=6, cuts=(cut,)))
+    profile_path = next(place / f"{name}.toml" for place in PLACES
+                        if (place / f"{name}.toml").exists())  # fmt: skip
+    (tmp_path / "q.toml").write_text(site_toml(truth.plan, {"A": str(profile_path)}))
+    export = tmp_path / f"log{DIALECTS[name].ending}"
+    export.write_bytes(render(truth, "A", name))
+    store = Store.open(tmp_path / "store", create=True)
+    report = import_paths([export], store, load_site(tmp_path / "q.toml"), received=RECEIVED)
+    rows, events = store.timeline(), truth.events
+    assert report.exit_status == 0
+    assert sum(row.rejected for row in report.exports) == 0
+    for key in ("signal", "edge", "floor", "stream"):
+        found, true = (table[key].astype(object).fillna("") for table in (rows, events))
+        assert found.tolist() == true.tolist(), key
+    assert rows["time"].tolist() == events["time"].tolist()
+    assert set(rows["clock"]) == {"exact"}
 
 
 def test_a_set_across_a_change_of_the_hour_adds_what_the_clock_face_shows():
