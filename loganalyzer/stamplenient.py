@@ -4,10 +4,11 @@ dateutil fills what a text lacks from a default and takes bare numbers for dates
 read twice, with two defaults, and counts only if both agree on day and hour, and only if it shows
 a clock (12:30, 9 pm, or the T of ISO's basic form). The order of day and month is that of the
 profile's format, and never turned round to make sense of a month 13; a format that has no such
-order (iso, epoch_s) leaves 05/06/2024 unread, since half of such stamps would be read wrong. A
-text that begins with a year of four digits is year-month-day. Two-digit years are 1969 to 2068,
-as in strptime. An offset or UTC, GMT, Z is honoured; other zone names are not known for
-sure and are passed over, so that the stamp is the wall clock of the profile's zone.
+order (iso, epoch_s) leaves 05/06/2024 unread, since half of such stamps would be read wrong, but
+takes 05.06.2024, with dots, day first (common practice, no source). A text that begins with a
+year of four digits is year-month-day. Two-digit years are 1969 to 2068, as in strptime. An offset
+or UTC, GMT, Z is honoured; other zone names are not known for sure and are passed over, so that
+the stamp is the wall clock of the profile's zone.
 """
 
 import re
@@ -33,6 +34,7 @@ _CLOCK = re.compile(
 _SHOWS_CLOCK = re.compile(r"\d:\d\d|\d\s*[ap]\.?m\b|^\d{8}[T ]\d{4}|\d\s*h\s*\d\d", re.I | re.ASCII)
 _HALF_DAY = re.compile(r"\d\s*[ap]\.?m", re.I)
 _NUMERIC = re.compile(r"(?<!\d)(\d\d?)[./-](\d\d?)[./-](\d{4}|\d\d)(?!\d)", re.ASCII)
+_DOTTED = re.compile(r"(?<!\d)\d\d?\.\d\d?\.(?:\d{4}|\d\d)(?!\d)", re.ASCII)
 _LONGEST = 60
 _EARLY = datetime(NO_YEAR, 1, 1, 0)  # noqa: DTZ001 - written times have no zone
 _LATE = datetime(NO_YEAR + 4, 2, 2, 1)  # noqa: DTZ001
@@ -85,8 +87,9 @@ class LenientForm:
 
     def _parse(self, text: str, default: datetime) -> datetime | None:
         year = bool(re.match(r"\d{4}\D", text))
-        dayfirst = self.order.find("d") < self.order.find("m") and not year
-        yearfirst = year or self.order.startswith("y")
+        order = self._order(text)
+        dayfirst = order.find("d") < order.find("m") and not year
+        yearfirst = year or order.startswith("y")
         try:
             found = self._parser.parse(
                 text, default=default, dayfirst=dayfirst, yearfirst=yearfirst, tzinfos=_zone
@@ -95,16 +98,19 @@ class LenientForm:
             return None
         return found if isinstance(found, datetime) else None
 
+    def _order(self, text: str) -> str:
+        return self.order or ("dmy" if _DOTTED.search(text) else "")
+
     def _in_order(self, text: str, read: datetime) -> bool:
         """Whether a date in numbers was read in the format's order, or in the only possible."""
         found = _NUMERIC.search(text)
         if not found:
             return True
-        one, two = int(found[1]), int(found[2])
-        if self.order.startswith("y") and len(found[3]) == 2:
+        one, two, order = int(found[1]), int(found[2]), self._order(text)
+        if order.startswith("y") and len(found[3]) == 2:
             return read.day == int(found[3])
-        if "d" in self.order and "m" in self.order:
-            dayfirst = self.order.index("d") < self.order.index("m")
+        if "d" in order and "m" in order:
+            dayfirst = order.index("d") < order.index("m")
             return read.day == (one if dayfirst else two)
         return len(found[3]) == 4 and (max(one, two) > 12 or one == two)
 
