@@ -71,8 +71,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from loganalyzer.grants import Found, Grants, find, grants
-from loganalyzer.intervals import POWER
+from loganalyzer.grants import Found, Grants, cut_rows, find, grants
 from loganalyzer.keys import (
     SECOND,
     Flags,
@@ -113,10 +112,10 @@ def cycles(
     """
     log = Log.of(timeline)
     told = limits(log, sites)
-    found = {name: find(log, intervals, name) for name in ("unlocked", "open", "clearing")}
+    unlocks, opens = find(log, intervals, "unlocked"), find(log, intervals, "open")
     bounce_s = np.array([limit.clearing_s for limit in told], np.float64)
-    uses = grants(log, found["unlocked"], found["open"], bounce_s)
-    timed = _timed(log, uses, found["clearing"])
+    uses = grants(log, unlocks, opens, bounce_s)
+    timed = _timed(log, uses, cut_rows(log, intervals, "clearing"))
     window_s = np.array([limit.press_window_s for limit in told], np.float64)
     acted = Acted.of(log, presses(log), window_s)
     travels = find(log, intervals, "positioning").by_row()
@@ -165,7 +164,7 @@ class Cycles:
     outcome: Ints
 
 
-def _timed(log: Log, uses: Grants, clearing: Found) -> Timed:
+def _timed(log: Log, uses: Grants, cut_clearings: Rows) -> Timed:
     """When each use was over, and how it went."""
     next_row = np.minimum(after(uses.grant, uses.grant, len(log)), log.last(uses.grant) + 1)
     anchor = np.maximum(np.maximum(uses.grant, uses.opened), uses.closed)
@@ -174,8 +173,7 @@ def _timed(log: Log, uses: Grants, clearing: Found) -> Timed:
     end = uses.grant
     for row in (uses.opened, uses.reopened, uses.closed, uses.locked, cleared):
         end = np.maximum(end, np.where(row < next_row, row, -1))
-    cut_rows = np.sort(clearing.own[clearing.ended == POWER])
-    cut = uses.cut | (after(cut_rows, uses.grant, len(log)) < next_row)
+    cut = uses.cut | (after(cut_clearings, uses.grant, len(log)) < next_row)
     outcome = _outcome(log, uses, next_row, cleared, cut)
     return Timed(next_row, cleared, end, outcome)
 

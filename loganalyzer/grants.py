@@ -94,20 +94,61 @@ def find(log: Log, intervals: pd.DataFrame, signal: str) -> Found:
     """
     require(intervals, "site", "chute", "signal", "floor", "start_known", "ended_by")
     place = np.flatnonzero(recoded(intervals["signal"], pd.Index([signal])) == 0)
-    part = intervals.iloc[place]
-    known = part["start_known"].to_numpy(bool)
-    ended = recoded(part["ended_by"], pd.Index(ENDS))
-    floor = recoded(part["floor"], log.labels["floor"])
-    door = chute_numbers(log, part) * np.int32(log.floors) + floor + 1
+    known = intervals["start_known"].to_numpy(bool)[place]
+    ended = recoded(intervals["ended_by"], pd.Index(ENDS))[place]
     ons, offs, closing = log.rows(signal, "on"), log.rows(signal, "off"), ended == OFF
     if known.sum() != len(ons) or closing.sum() != len(offs):
         raise stranger(f"{len(place)} intervals of {signal} that do not fit")
     own, end = np.full(len(place), -1), np.full(len(place), -1)
     own[known] = ons
-    by_door = "floor" in PAIRED_WITHIN[signal]
-    end[_by(door, closing, by_door)] = offs[_by(log.doors(offs), None, by_door)]
+    door = _doors(log, intervals, place, own)
+    end[closing] = offs[_by_key(door[closing], log.doors(offs), "floor" in PAIRED_WITHIN[signal])]
     own[~known] = end[~known]
     return Found(place, own, known, end, ended, door)
+
+
+def _doors(log: Log, intervals: pd.DataFrame, place: Rows, own: Rows) -> Ints:
+    """The door of each interval: its on tells, or the table where the on is missing or silent."""
+    door = np.where(own < 0, 0, log.doors(own))
+    silent = np.flatnonzero(door % log.floors == 0)
+    part = intervals.iloc[place[silent]]
+    chute = chute_numbers(log, part) * np.int32(log.floors)
+    door[silent] = chute + recoded(part["floor"], log.labels["floor"]) + 1
+    return door
+
+
+def _by_key(door: Ints, off_door: Ints, by_door: bool) -> Rows:
+    """Which off ends each interval that an off ends, both in the order of the log.
+
+    Key by key the k-th off ends the k-th of them. Where uses follow one another neatly the doors
+    agree as they stand; else both are sorted by door.
+    """
+    if not by_door or np.array_equal(door, off_door):
+        return np.arange(len(door))
+    mine = np.empty(len(door), np.int64)
+    mine[stable_order(door)] = stable_order(off_door)
+    return mine
+
+
+def own_rows(log: Log, intervals: pd.DataFrame, signal: str) -> Rows:
+    """`find(...).own`, sorted: for most logs these are just the ons."""
+    if len(log.rows(signal, "off")) == 0 or _all_known(intervals, signal):
+        return log.rows(signal, "on")
+    return np.sort(find(log, intervals, signal).own)
+
+
+def cut_rows(log: Log, intervals: pd.DataFrame, signal: str) -> Rows:
+    """The ons whose interval was ended by power loss, ascending."""
+    cut = recoded(intervals["ended_by"], pd.Index(["power"])) == 0
+    if not cut.any():
+        return log.rows(signal, "on")[:0]
+    found = find(log, intervals, signal)
+    return np.sort(found.own[found.ended == POWER])
+
+
+def _all_known(intervals: pd.DataFrame, signal: str) -> bool:
+    lost = np.flatnonzero(~intervals["start_known"].to_numpy(bool))
+    return not (recoded(intervals["signal"].iloc[lost], pd.Index([signal])) == 0).any()
 
 
 def grants(log: Log, unlocks: Found, opens: Found, bounce_s: Floats) -> Grants:
@@ -150,12 +191,6 @@ def grants(log: Log, unlocks: Found, opens: Found, bounce_s: Floats) -> Grants:
     joined = [np.concatenate(pair) for pair in columns]
     order = np.argsort(joined[0], kind="stable")
     return Grants(*(column[order] for column in joined))
-
-
-def _by(door: Ints, chosen: Flags | None, by_door: bool) -> Rows:
-    """The chosen places in the order of their keys; chute by chute they stand already."""
-    places = np.arange(len(door)) if chosen is None else np.flatnonzero(chosen)
-    return places[stable_order(door[places])] if by_door else places
 
 
 def _strictly_within(log: Log, unlocks: Found, opens: Found, unlock_rows: Rows) -> Rows:

@@ -5,7 +5,7 @@ first, so equal times and times that run back do no harm. A row of -1 means "not
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -42,6 +42,7 @@ class Log:
         time: UTC microseconds.
         line: Physical line.
         first: The row at which each chute begins, then the number of rows.
+        kept: Kind → its rows, as they were asked for.
     """
 
     codes: dict[str, Ints]
@@ -49,6 +50,7 @@ class Log:
     time: Rows
     line: Rows
     first: Rows
+    kept: dict[int, Rows] = field(default_factory=dict, repr=False)
 
     @classmethod
     def of(cls, timeline: pd.DataFrame) -> "Log":
@@ -113,7 +115,10 @@ class Log:
 
     def rows(self, signal: str, edge: str) -> Rows:
         """The rows of one kind of event, ascending."""
-        return np.flatnonzero(self.kind == kind_of(signal, edge))
+        kind = kind_of(signal, edge)
+        if kind not in self.kept:
+            self.kept[kind] = np.flatnonzero(self.kind == kind)
+        return self.kept[kind]
 
     def doors(self, rows: Rows) -> Ints:
         """One number for the door, chute and floor, of each row."""
@@ -121,9 +126,10 @@ class Log:
 
     def has(self, *signals: str) -> Flags:
         """Chute by chute, whether the log records any of these signals."""
-        numbers = [SIGNALS.index(signal) for signal in signals]
-        found = np.isin(np.arange(NONE + 4) >> 2, numbers)[self.kind]
-        return np.logical_or.reduceat(found, self.first[:-1]) if len(found) else found
+        rows = [self.rows(signal, edge) for signal in signals for edge in EDGES]
+        counts = [np.diff(np.searchsorted(places, self.first)) for places in rows]
+        found: Flags = np.sum(counts, axis=0) > 0
+        return found
 
     def last(self, rows: Rows) -> Rows:
         """The last row of each row's chute."""
@@ -152,7 +158,7 @@ class Log:
 
     def power(self) -> Rows:
         """Rows of power events, on or off."""
-        return np.flatnonzero((self.kind >> 2) == SIGNALS.index("power"))
+        return np.sort(np.concatenate([self.rows("power", "on"), self.rows("power", "off")]))
 
     def text(self, name: str, rows: Rows) -> pd.Categorical:
         """A text column of the timeline at these rows; null at -1."""

@@ -32,7 +32,7 @@ ANSWER_S = 2
 
 @dataclass(frozen=True)
 class Presses:
-    """Presses and what answered them, sorted by row.
+    """Presses and what answered them, door by door in the order of the log.
 
     Attributes:
         row: The press, or the refusal that stands for it.
@@ -53,9 +53,7 @@ def presses(log: Log) -> Presses:
     refusal[answered] = row[by]
     keep = np.ones(len(row), bool)
     keep[by] = False
-    row, refusal = row[keep], refusal[keep]
-    sort = np.argsort(row)
-    return Presses(row[sort], refusal[sort])
+    return Presses(row[keep], refusal[keep])
 
 
 def _either() -> Flags:
@@ -131,7 +129,6 @@ class Acted:
     def of(cls, log: Log, pressed: Presses, window_s: Floats) -> "Acted":
         """From all presses; `window_s`: for each chute of the log, seconds."""
         row = pressed.row[pressed.refusal < 0]
-        row = row[stable_order(log.doors(row))]
         door = log.doors(row)
         begins = run_starts(log, row, door, window_s)
         run = np.maximum.accumulate(np.where(begins, np.arange(len(row)), 0))

@@ -40,11 +40,12 @@ Source: the words and results are the contract's; the rest is ours, common pract
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from loganalyzer.grants import find
+from loganalyzer.grants import own_rows
 from loganalyzer.keys import (
     NEVER,
     SECOND,
@@ -139,7 +140,7 @@ class Granted:
 
 def _openings(log: Log, intervals: pd.DataFrame) -> Rows:
     """Rows of openings door by door; of unlocks where a chute does not record `open`."""
-    opens, unlocks = (find(log, intervals, signal).own for signal in ("open", "unlocked"))
+    opens, unlocks = (own_rows(log, intervals, signal) for signal in ("open", "unlocked"))
     rows = np.concatenate([opens, unlocks[~log.has("open")[log.chute[unlocks]]]])
     rows = np.sort(rows)
     return rows[stable_order(log.doors(rows))]
@@ -148,9 +149,7 @@ def _openings(log: Log, intervals: pd.DataFrame) -> Rows:
 def _tries(log: Log, openings: Rows, window_s: Floats) -> Tries:
     """Presses door by door, cut into visits."""
     every = presses(log)
-    order = stable_order(log.doors(every.row))
-    row, refusal = every.row[order], every.refusal[order]
-    door = log.doors(row)
+    row, refusal, door = every.row, every.refusal, log.doors(every.row)
     opened_before = np.searchsorted(_instants(log, openings), _instants(log, row))
     begins = run_starts(log, row, door, window_s)
     begins[1:] |= opened_before[1:] != opened_before[:-1]
@@ -256,7 +255,7 @@ def _locked_out(log: Log, tries: Tries, window_s: Floats) -> Flags:
     places = log.doors(lockouts).astype(np.int64) * size + lockouts
     door = tries.door[tries.first].astype(np.int64)
     row = np.append(lockouts, -1)[np.searchsorted(places, door * size + first)]
-    begins = (row >= 0) & (log.doors(row) == door) & (row < _next_visit(log, tries))
+    begins: Flags = (row >= 0) & (log.doors(row) == door) & (row < _next_visit(log, tries))
     begins &= log.comparable(last, row)
     begins &= (log.time[row] - log.time[last]) / SECOND <= window_s[log.chute[last]]
     codes = recoded(log.text("code", tries.refusal[tries.last]), pd.Index(["lockout"]))
@@ -280,16 +279,13 @@ def _cut_short(log: Log, tries: Tries, window_s: Floats) -> Flags:
 
 def _table(log: Log, tries: Tries, granted: Granted, result: Ints) -> pd.DataFrame:
     """Visits as the contract's table, in the order of the log."""
-    first, last = tries.row[tries.first], tries.row[tries.last]
-    served = granted.served
-    end = np.where(served, granted.end, log.time[last])
-    wait = np.where(served & granted.opened, (end - log.time[first]) / SECOND, np.nan)
-    presses = tries.last - tries.first + 1
-    refused = np.add.reduceat(tries.refusal >= 0, tries.first) if len(first) else presses
-    told_by = np.where(granted.pressed >= 0, granted.pressed, last)
-    order = np.argsort(first)
-    chute = log.chute[first]
-    table = pd.DataFrame(
+    order = np.argsort(tries.row[tries.first])
+    first, last = tries.row[tries.first][order], tries.row[tries.last][order]
+    served, pressed = granted.served[order], granted.pressed[order]
+    end = np.where(served, granted.end[order], log.time[last])
+    wait = np.where(served & granted.opened[order], (end - log.time[first]) / SECOND, np.nan)
+    told_by = np.where(pressed >= 0, pressed, last)
+    return pd.DataFrame(
         {
             "site": log.text("site", first),
             "chute": log.text("chute", first),
@@ -297,13 +293,19 @@ def _table(log: Log, tries: Tries, granted: Granted, result: Ints) -> pd.DataFra
             "stream": log.text("stream", told_by),
             "start": log.times(first),
             "end": utc(end),
-            "presses": presses,
-            "refusals": pd.array(refused, "Int64"),
+            "presses": (tries.last - tries.first + 1)[order],
+            "refusals": _refusals(log, tries)[order],
             "wait_s": np.where(wait >= 0, wait, np.nan),
-            "result": named(result, RESULTS),
+            "result": named(result[order], RESULTS),
             "source": log.text("source", first),
             "line": log.line[first],
         }
     )
-    table.loc[~log.has("refusal")[chute], "refusals"] = pd.NA
-    return table.take(order).reset_index(drop=True)
+
+
+def _refusals(log: Log, tries: Tries) -> Any:
+    """How many presses of each visit were refused; null where the chute records no refusals."""
+    refused = np.append(0, np.cumsum(tries.refusal >= 0))
+    counts = refused[tries.last + 1] - refused[tries.first]
+    silent = ~log.has("refusal")[log.chute[tries.row[tries.first]]]
+    return pd.arrays.IntegerArray(counts, silent)
