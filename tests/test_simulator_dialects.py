@@ -141,6 +141,22 @@ def test_a_set_across_a_change_of_the_hour_adds_what_the_clock_face_shows():
     assert told == [face.total_seconds()]
 
 
+# Source: the tz database: Lisbon leaves 01:00-02:00 out on 29 March 2026, repeats it on 25 October.
+def test_the_spring_hour_is_not_written_and_the_autumn_hour_is_written_twice():
+    def stamps(day: datetime) -> list[datetime]:
+        busy = plain_plan(seed=3, floors=12, uses_a_unit_a_week=30, tick_ms=100)
+        plan = replace(busy, start=day, end=day + timedelta(days=1))
+        found = events_of(render(simulate(plan), "A", "semicolon-text"), "semicolon-text")
+        return [row.stamp for row in found if row.stamp < day + timedelta(hours=3)]
+
+    spring = stamps(datetime(2026, 3, 29))  # noqa: DTZ001
+    assert spring == sorted(spring)
+    assert {stamp.hour for stamp in spring} == {0, 2}
+    autumn = stamps(datetime(2026, 10, 25))  # noqa: DTZ001
+    back = [(a, b) for a, b in pairwise(autumn) if b < a]
+    assert [(a.hour, b.hour) for a, b in back] == [(1, 1)]
+
+
 def test_a_scan_holds_each_state_until_it_changes(troubled):
     """The openings that last longer than a scan are all in the samples."""
     text = render(troubled, "A", "scan-samples").decode().splitlines()
