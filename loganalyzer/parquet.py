@@ -51,6 +51,7 @@ class EventFile:
         self._writer = pq.ParquetWriter(
             path, schema, compression="zstd", compression_level=1,
             use_dictionary=texts, column_encoding=delta,
+            write_statistics=[name for name in ("time", "line") if name in schema.names],
         )  # fmt: skip
 
     def write(self, block: pa.Table) -> None:

@@ -155,7 +155,8 @@ def sequence(
         zone: Of their stamps.
 
     Returns:
-        The order in which the exports begin; in that order the merged rows, their time (µs UTC) and the codes of its marks.
+        The order in which the exports begin; in that order the merged rows, their time (µs UTC)
+        and the codes of its marks.
     """
     timed = [_timed(one, zone) for one in settle(readings)]
     counted = not any(one["order"].null_count for one in timed)

@@ -18,7 +18,7 @@ from loganalyzer.store import Store
 from tests.exports import Log, history, take, write
 
 FEW = settings(
-    max_examples=25, deadline=None,
+    max_examples=12, deadline=None,
     suppress_health_check=list(HealthCheck),
 )  # fmt: skip
 # An ordinary morning; the evening before and the midst of a repeated hour (tz database: Lisbon,
