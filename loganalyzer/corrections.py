@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from loganalyzer.clockfacts import ClockColumns, clock_columns, plausible
 from loganalyzer.marks import STEP, UNANCHORED, Codes, mark_codes
+from loganalyzer.offsets import offsets_at
 
 Int64s = NDArray[np.int64]
 
@@ -32,6 +33,8 @@ class Correction:
         start: Where the span starts.
         span: Its length; where it is not above 0, rows after `start` move by the whole.
         hold: Replaces the time, where no time is known.
+        zone: Where `add` is what the wall clock of this zone moves by: from winter to summer
+            the instant moves by an hour less.
     """
 
     first: int
@@ -42,17 +45,30 @@ class Correction:
     start: int = 0
     span: int = 0
     hold: int | None = None
+    zone: str = "utc"
 
     def move(self, time: Int64s, written: Int64s) -> Int64s:
         """Times of some rows, moved; `written` is what the span is measured on."""
         if self.hold is not None:
             return np.full(len(time), self.hold)
-        moved = time + self.add
+        moved = moved_on_the_wall(time, self.add, self.zone)
         if not self.spread:
             return moved
         since = (written - self.start).astype(np.float64)
         share = np.clip(since / self.span, 0, 1) if self.span > 0 else (since > 0) * 1.0
         return moved + np.rint(self.spread * share).astype(np.int64)
+
+
+def moved_on_the_wall(time: Int64s, add: int, zone: str) -> Int64s:
+    """Instants (µs UTC) whose wall clock in a zone is moved by `add` µs."""
+    moved = time + add
+    if not add:
+        return moved
+    wall = offsets_at(zone, time) + moved
+    once = wall - offsets_at(zone, moved)
+    # Beside a change of the hour the first guess may lie on its wrong side.
+    twice = wall - offsets_at(zone, once)
+    return np.where(offsets_at(zone, twice) == wall - twice, twice, once)
 
 
 @dataclass(frozen=True)

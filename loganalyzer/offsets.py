@@ -86,6 +86,26 @@ def offsets(zone: str, first_year: int, last_year: int) -> Offsets:
     )
 
 
+def offsets_at(zone: str, utc: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The zone's offset at instants, µs; 0 for the zones "utc" and "offset".
+
+    Args:
+        zone: As for ZoneClock.
+        utc: µs UTC.
+    """
+    if zone in ("utc", "offset") or not len(utc):
+        return np.zeros(len(utc), np.int64)
+    first, last = (_year(int(end)) for end in (utc.min(), utc.max()))
+    known = offsets(zone, first - 1, last + 1)
+    changes = np.array([change.utc for change in known.changes], np.int64)
+    return known.offset[np.searchsorted(changes, utc, "right")]
+
+
+def _year(utc: int) -> int:
+    days = min(max(utc // (DAY_S * SECOND_US), -700_000), 2_900_000)
+    return (_EPOCH + timedelta(days=days)).year
+
+
 @lru_cache(maxsize=4096)
 def _changes(zone: str, year: int) -> tuple[Change, ...]:
     info = _zone_info(zone)

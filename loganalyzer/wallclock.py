@@ -285,7 +285,7 @@ class WallScan:
         rows = [self._steps_from, *(row for row, _ in self._steps)]
         left = [*accumulate(added for _, added in reversed(self._steps))][::-1]
         return [
-            Correction(first, last, STEP, max(-_FAR_US, min(add, _FAR_US)))
+            Correction(first, last, STEP, max(-_FAR_US, min(add, _FAR_US)), zone=self.zone)
             for first, last, add in zip(rows, rows[1:], left, strict=False)
             if first < last
         ]

@@ -1,8 +1,12 @@
 """Restarts, drift, steps and uptime: every sentence of the contract's section on time."""
 
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
 import numpy as np
 import pyarrow as pa
 import pytest
+from dateutil.tz import datetime_exists
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -16,6 +20,7 @@ from loganalyzer.clock import (
     resolve,
     restarts,
 )
+from loganalyzer.corrections import moved_on_the_wall
 from loganalyzer.marks import mark_array
 from loganalyzer.tables import CLOCK_MARKS, TEXT
 from loganalyzer.zones import ZoneClock
@@ -706,3 +711,40 @@ def test_uptimes_in_blocks_give_what_the_whole_gives(drawn, size):
     whole = resolve(table, "utc")
     assert np.concatenate([part[0] for part in parts]).tolist() == whole[0].tolist()
     assert np.concatenate([part[1] for part in parts]).tolist() == whole[1].tolist()
+
+
+def test_a_step_from_winter_into_summer_moves_what_the_clock_shows():
+    """What a set adds is read off the clock's face; the instant moves by an hour less."""
+    added = (us("2026-10-15T11:03:20") - us("2000-01-01T15:21:20")) / SECOND
+    table = log(
+        ("2026-10-14T19:42", "power off"),
+        ("2000-01-01T00:00", "power on"),
+        ("2000-01-01T15:20", "open on"),
+        ("2026-10-15T11:03:20", "clock", added),
+        zone="Europe/Berlin",
+    )
+    # Source: tz database, Europe/Berlin: UTC+1 on 1 January 2000, UTC+2 in October 2026.
+    assert told(table, "Europe/Berlin")[1:] == [
+        "2026-10-14T17:42:00 step",
+        "2026-10-15T09:02:00 step",
+        "2026-10-15T09:03:20 exact",
+    ]
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.integers(us("2020-01-01"), us("2026-12-31")),
+    st.integers(-(400 * 86_400), 400 * 86_400),
+    st.sampled_from(["Europe/Berlin", "America/New_York", "Australia/Lord_Howe", "Asia/Kolkata"]),
+)
+def test_moving_on_the_wall_is_moving_what_the_zone_shows(instant, seconds, zone):
+    (moved,) = moved_on_the_wall(np.array([instant]), seconds * SECOND, zone)
+    wall, after = (
+        datetime.fromtimestamp(t / SECOND, ZoneInfo(zone)).replace(tzinfo=None)
+        for t in (instant, int(moved))
+    )
+    shown = wall + timedelta(seconds=seconds)
+    exists = datetime_exists(shown.replace(tzinfo=ZoneInfo(zone)))
+    assert abs(after - shown) < (
+        timedelta(milliseconds=1) if exists else timedelta(hours=1, seconds=1)
+    )

@@ -182,6 +182,11 @@ def test_a_sheet_that_is_not_there_is_told_with_those_that_are():
     )
 
 
+def test_a_date_alone_is_midnight_where_one_column_carries_the_whole_stamp():
+    data = book(["When", "Door", "Text", "Figure"], [dt.date(2026, 10, 15), "7", "x", 1])
+    assert records(data)[0]["When"] == "2026-10-15 00:00:00"
+
+
 def test_a_column_that_is_not_there_is_told():
     assert 'no column "Door"' in refusal(book(["When", "Doors", "Text", "Figure"], ["a"]))
 

@@ -1,7 +1,8 @@
 """Layout `sheet`: one sheet of an .xlsx workbook; a line is a row of the sheet.
 
 A date or time cell is read as its ISO text, a whole number without decimals, a formula as the
-value that was saved with it.
+value that was saved with it. A workbook does not tell midnight from a date alone: where one column
+carries the whole stamp, a date in it is midnight.
 """
 
 import datetime as dt
@@ -47,20 +48,31 @@ def read(stream: BinaryIO, profile: Profile, name: str, *, size: int = ROWS) -> 
     types = used_columns(profile.columns)
     header = [(cell_text(cell) or "").strip() for cell in above[-1][1]]
     at = places(list(types), header, name)
-    yield _batch(above, at, types, preamble=True)
+    time = profile.columns.time
+    moment = time[0] if len(time) == 1 else None
+    yield _batch(above, at, types, moment, preamble=True)
     while batch := list(islice(rows, size)):
-        yield _batch(batch, at, types)
+        yield _batch(batch, at, types, moment)
 
 
 def _batch(
     rows: Sequence[Row],
     at: Mapping[str, int],
     types: Mapping[str, pa.DataType],
+    moment: str | None,
     preamble: bool = False,
 ) -> Batch:
     filled = [] if preamble else [row for row in rows if any(map(_is_filled, row[1]))]
     columns = {
-        column: trimmed(pa.array([cell_text(cells[place]) for _, cells in filled], types[column]))
+        column: trimmed(
+            pa.array(
+                [
+                    (moment_text if column == moment else cell_text)(cells[place])
+                    for _, cells in filled
+                ],
+                types[column],
+            )
+        )
         for column, place in at.items()
     }
     numbers = pa.array(np.array([number for number, _ in filled], np.int64))
@@ -96,6 +108,11 @@ def _is_filled(cell: Any) -> bool:
 def cell_text(cell: Any) -> str | None:
     """A cell as text; null where it is empty."""
     return TEXT_OF.get(type(cell), str)(cell)
+
+
+def moment_text(cell: Any) -> str | None:
+    """A cell that carries date and time as text: a date alone is its midnight."""
+    return f"{cell.isoformat()} 00:00:00" if type(cell) is dt.date else cell_text(cell)
 
 
 def _number_text(value: float) -> str:
