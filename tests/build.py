@@ -56,7 +56,7 @@ def timeline(*events: tuple[Any, ...], **defaults: Any) -> pd.DataFrame:
 def at(when: float | str | datetime) -> pd.Timestamp:
     """A time: seconds after `START`, or anything that pandas reads as a UTC time."""
     if isinstance(when, int | float):
-        return START + pd.Timedelta(seconds=when)
+        return START + pd.Timedelta(microseconds=round(when * 1_000_000))
     return pd.Timestamp(when)
 
 
