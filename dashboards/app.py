@@ -1,8 +1,9 @@
 """The dashboard: `create_app(store)`; nothing runs on import, nothing leaves the machine."""
 
 import re
+from collections.abc import Callable
 
-from dash import Dash, Input, Output, dcc, html
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 from flask import Response
 from flask_compress import Compress
 
@@ -13,13 +14,34 @@ from loganalyzer.errors import AnalyzerError
 from loganalyzer.store import Store
 
 UPLOAD_LIMIT = 1_000_000  # bytes of a request; the pages send no files
+POLL_MS = 20_000  # how often an open page asks whether the store changed
+INDEX = """<!DOCTYPE html>
+<html lang="en">
+<head>
+{%metas%}
+<meta name="color-scheme" content="light dark">
+<title>{%title%}</title>
+{%favicon%}
+{%css%}
+</head>
+<body>
+{%app_entry%}
+<footer>{%config%}{%scripts%}{%renderer%}</footer>
+</body>
+</html>"""
+POLICY = (
+    "default-src 'self'; img-src 'self' data: blob:; style-src 'self' 'unsafe-inline'; "
+    "font-src 'self' data:; object-src 'none'; base-uri 'none'; frame-ancestors 'none'; "
+    "script-src 'self' {hashes}"
+)
 
 
-def create_app(store: Store) -> Dash:
+def create_app(store: Store, poll_ms: int = POLL_MS) -> Dash:
     """Build the dashboard of a store.
 
     Args:
         store: An open store; pages follow it when it changes.
+        poll_ms: How often an open page asks whether it did, in milliseconds.
 
     Returns:
         The app; `app.server` is its WSGI application.
@@ -28,55 +50,79 @@ def create_app(store: Store) -> Dash:
     app = Dash(
         __name__,
         title="Waste chutes",
-        update_title="Working …",
+        update_title="",  # the page itself says that it is working
+        index_string=INDEX,
         suppress_callback_exceptions=True,  # pages come and go with the address
         enable_mcp=False,
         serve_locally=True,
     )
-    app.server.config["MAX_CONTENT_LENGTH"] = UPLOAD_LIMIT
-    app.server.after_request(_guarded)
-    Compress(app.server)
     app.layout = html.Main(
-        [dcc.Location(id="address"), dcc.Loading(html.Div(id="content"), delay_show=400)],
+        [
+            dcc.Location(id="address", refresh=False),
+            dcc.Store(id="scheme"),
+            dcc.Store(id="title"),
+            dcc.Interval(id="pulse", interval=poll_ms),
+            html.Div(id="content"),
+        ],
         className="page",
     )
+    _register(app, data)
     site.register(app, data)
-
-    @app.callback(
-        Output("content", "children"), Input("address", "pathname"), Input("address", "search")
-    )
-    def _page(path: str | None, search: str | None) -> object:
-        return page(data, path or "/", search)
-
+    _harden(app)
     return app
 
 
-def page(data: Data, path: str, search: str | None) -> list[html.Div | html.Section | html.P]:
-    """What stands at an address."""
+def page(data: Data, path: str, search: str | None) -> tuple[parts.Children, str]:
+    """What stands at an address, and its title."""
     found = re.fullmatch(r"/site/([A-Za-z0-9_-]+)/?", path)
     try:
-        if found:
-            return site.layout(data, site.Choice.of(found[1], search))
         sites = data.store.sites()
-        if path == "/" and len(sites) == 1:
-            return site.layout(data, site.Choice.of(sites[0], search))
+        if found or (path == "/" and len(sites) == 1):
+            return site.layout(data, found[1] if found else sites[0], search)
         if path == "/":
             return start.layout(data)
+        said = "There is no such page."
     except AnalyzerError as error:
-        return [parts.nothing(str(error)), html.P(dcc.Link("All sites", href="/"))]
-    return [parts.nothing("There is no such page."), html.P(dcc.Link("All sites", href="/"))]
+        said = str(error)
+    away = html.P(dcc.Link("All sites", href="/"))
+    return [html.H1("Waste chutes"), parts.nothing(said), away], "Waste chutes"
 
 
 def warm_up(app: Dash) -> None:
     """Answer one request before the server listens: several at once on a cold app can fail."""
     client = app.server.test_client()
-    client.get("/")
-    client.get("/_dash-layout")
-    client.get("/_dash-dependencies")
+    for path in ("/", "/_dash-layout", "/_dash-dependencies"):
+        client.get(path)
 
 
-def _guarded(response: Response) -> Response:
-    response.headers["X-Content-Type-Options"] = "nosniff"
-    response.headers["X-Frame-Options"] = "DENY"
-    response.headers["Referrer-Policy"] = "no-referrer"
-    return response
+def _register(app: Dash, data: Data) -> None:
+    """The callbacks that every page shares."""
+    in_browser: Callable[..., None] = app.clientside_callback  # dash leaves it without types
+    in_browser(
+        ClientsideFunction("page", "scheme"), Output("scheme", "data"), Input("scheme", "id")
+    )
+    in_browser(ClientsideFunction("page", "title"), Input("title", "data"))
+
+    @app.callback(
+        Output("content", "children"),
+        Output("title", "data"),
+        Input("address", "pathname"),
+        State("address", "search"),
+    )
+    def _page(path: str | None, search: str | None) -> tuple[parts.Children, str]:
+        return page(data, path or "/", search)
+
+
+def _harden(app: Dash) -> None:
+    app.server.config["MAX_CONTENT_LENGTH"] = UPLOAD_LIMIT
+    policy = POLICY.format(hashes=" ".join(app.csp_hashes()))
+
+    def _guarded(response: Response) -> Response:
+        response.headers["Content-Security-Policy"] = policy
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        response.headers["X-Frame-Options"] = "DENY"
+        response.headers["Referrer-Policy"] = "no-referrer"
+        return response
+
+    app.server.after_request(_guarded)
+    Compress(app.server)

@@ -3,6 +3,7 @@
 import threading
 from collections import OrderedDict
 from collections.abc import Iterable
+from concurrent.futures import Future
 
 import pandas as pd
 
@@ -11,6 +12,7 @@ from loganalyzer.store import Store
 from loganalyzer.views import Analysis
 
 KEPT = 8  # analyses held at a time; a building-year takes some 100 MB
+Key = tuple[int, str, str | None, Period]
 
 
 class Data:
@@ -19,41 +21,56 @@ class Data:
     def __init__(self, store: Store) -> None:
         self.store = store
         self._lock = threading.Lock()
-        self._kept: OrderedDict[tuple[object, ...], Analysis] = OrderedDict()
+        self._kept: OrderedDict[Key, Future[Analysis]] = OrderedDict()
 
     def analysis(self, site: str, chute: str | None, period: Period) -> Analysis:
         """Everything about a site or one of its chutes, worked out once for each store state.
+
+        Who asks for what another thread is working out waits for it; others do not.
 
         Raises:
             AnalyzerError: As `loganalyzer.answers.answer`.
         """
         key = (self.store.generation, site, chute, period)
-        with self._lock:  # one at a time: two would do the same work twice
-            if key not in self._kept:
-                self._drop_older_than(key[0])
-                self._kept[key] = answer(self.store, site, chute, period)
-                while len(self._kept) > KEPT:
-                    self._kept.popitem(last=False)
-            self._kept.move_to_end(key)
-            return self._kept[key]
+        promised, mine = self._promise(key)
+        if mine:
+            try:
+                promised.set_result(answer(self.store, site, chute, period))
+            except BaseException as error:
+                self._forget(key)  # an error is told to those who wait and is not kept
+                promised.set_exception(error)
+        return promised.result()
 
     def imports(self, site: str) -> pd.DataFrame:
         """The ledger of a site's exports."""
         return self.store.imports(site)
 
-    def lines(self, evidence: Iterable[str]) -> list[tuple[str, int, str]]:
+    def lines(self, site: str, evidence: Iterable[str]) -> list[tuple[str, int, str]]:
         """The original lines of `source:line` references: (export name, line number, text)."""
         wanted: dict[str, list[int]] = {}
         for reference in evidence:
             source, line = reference.rsplit(":", 1)
             wanted.setdefault(source, []).append(int(line))
-        names = dict(self.store.imports()[["source", "name"]].itertuples(index=False))
+        imports = self.store.imports(site)
+        names = dict(zip(imports["source"], imports["name"], strict=True))
         return [
-            (names.get(source, source), number, text)
+            (str(names.get(source, source)), number, text)
             for source, numbers in wanted.items()
             for number, text in sorted(self.store.lines(source, numbers).items())
         ]
 
-    def _drop_older_than(self, generation: object) -> None:
-        for key in [key for key in self._kept if key[0] != generation]:
-            del self._kept[key]
+    def _promise(self, key: Key) -> tuple[Future[Analysis], bool]:
+        """What is kept or promised under a key, and whether the caller has to work it out."""
+        with self._lock:
+            for old in [old for old in self._kept if old[0] != key[0]]:
+                del self._kept[old]
+            mine = key not in self._kept
+            promised = self._kept.setdefault(key, Future())
+            self._kept.move_to_end(key)
+            while len(self._kept) > KEPT:
+                self._kept.popitem(last=False)
+            return promised, mine
+
+    def _forget(self, key: Key) -> None:
+        with self._lock:
+            self._kept.pop(key, None)

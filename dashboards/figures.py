@@ -1,121 +1,195 @@
-"""Tables → figures. Each takes a table of `loganalyzer.views` and draws it, no more."""
+"""Tables → figures. Each takes a table of `loganalyzer.views` and draws it, no more.
+
+Labels come out of logs, and plotly reads markup: they are shortened and escaped here. Doors
+stand on numbered places, so that two labels that look alike stay two rows.
+"""
 
 import html
+from collections.abc import Iterable, Sequence
+from typing import Any
 
 import pandas as pd
 import plotly.graph_objects as go
+from plotly.subplots import make_subplots
 
-from dashboards.theme import ACCENT, INK, MUTED, SCALE, TEMPLATE, WARM
+from dashboards.theme import LOOKS, Look, template
 
 DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-ROW_PX, HEAD_PX = 26, 96
+ROW_PX, PANEL_PX, GAP_PX = 24, 200, 48  # heights: a door, a panel of days, between two panels
+LONGEST = 24  # characters of a label in a figure
 
 
-def floors_by_rate(floors: pd.DataFrame) -> go.Figure:
+def floors_by_rate(floors: pd.DataFrame, scheme: str) -> go.Figure:
     """Floors ranked by lockout episodes per 100 visits, each with its 95 % interval.
 
     Args:
-        floors: As `views.floors_ranked`; rows without a rate are left out.
+        floors: As `views.floors_ranked`, rows with a rate, the highest first.
+        scheme: A key of `theme.LOOKS`.
     """
-    shown = floors[floors["episodes_per_100_visits"].notna()].iloc[::-1]
+    look, shown = LOOKS[scheme], floors.iloc[::-1]
     rate = shown["episodes_per_100_visits"].astype(float)
-    names = _doors(shown)
+    several = shown["chute"].nunique() > 1
+    names = [
+        f"Floor {label(floor)}{f', {label(chute)}' if several else ''}"
+        for floor, chute in zip(shown["floor"], shown["chute"], strict=True)
+    ]
+    beyond, short = shown["high"].astype(float) - rate, rate - shown["low"].astype(float)
+    numbers = shown[["lockout_episodes", "visits", "low", "high"]].astype(float)
     figure = go.Figure(
         go.Scatter(
             x=rate,
-            y=names,
+            y=list(range(len(shown))),
             mode="markers",
-            marker={"size": 10, "color": ACCENT, "symbol": "diamond"},
+            marker={"size": 10, "color": look.accent, "symbol": "diamond"},
             error_x={
-                "type": "data", "symmetric": False, "array": shown["high"].astype(float) - rate,
-                "arrayminus": rate - shown["low"].astype(float), "color": MUTED, "thickness": 2,
+                "type": "data", "symmetric": False, "array": beyond, "arrayminus": short,
+                "color": look.muted, "thickness": 2, "width": 4,
             },
-            customdata=shown[["lockout_episodes", "visits", "low", "high"]].astype(float),
+            customdata=numbers.assign(name=names),
             hovertemplate=(
-                "%{y}<br>%{x:.2f} episodes per 100 visits (%{customdata[2]:.2f} to "
-                "%{customdata[3]:.2f})<br>%{customdata[0]:,} episodes in %{customdata[1]:,} visits"
+                "%{customdata[4]}<br>%{x:.2f} episodes per 100 visits (%{customdata[2]:.2f} to "
+                "%{customdata[3]:.2f})<br>%{customdata[0]:,} in %{customdata[1]:,} visits"
                 "<extra></extra>"
             ),
         )
     )  # fmt: skip
-    figure.update_xaxes(
-        title="lockout episodes per 100 visits, with 95 % interval", rangemode="tozero"
+    end = float(shown["high"].max())
+    figure.update_xaxes(title_text="episodes per 100 visits", range=[-0.02 * end, 1.03 * end])
+    figure.update_yaxes(
+        tickvals=list(range(len(names))), ticktext=names, range=[-0.7, len(names) - 0.3]
     )
-    figure.update_yaxes(type="category")
-    return _finish(figure, HEAD_PX + ROW_PX * max(len(shown), 2))
+    return _finish(figure, look, ROW_PX * max(len(shown), 2) + GAP_PX)
 
 
-def week_of_refusals(hours: pd.DataFrame) -> go.Figure:
-    """Refused presses per hour of log, by floor and hour of the local week.
+def week_of_refusals(hours: pd.DataFrame, scheme: str) -> go.Figure:
+    """Refused presses per hour of log, by floor and hour of the local week; a panel a chute.
 
     Args:
-        hours: As `views.hour_of_week`. Hours without log stay blank.
+        hours: As `views.hour_of_week`, doors from the lowest up. Hours without log stay blank.
+        scheme: A key of `theme.LOOKS`.
     """
-    doors = _doors(hours)
-    grid = (
-        hours.assign(door=doors)
-        .pivot(index="door", columns="hour_of_week", values="refusals_per_hour")
-        .reindex(list(dict.fromkeys(doors))[::-1])
-    )
-    names = [f"{DAYS[h // 24]} {h % 24:02d}:00" for h in grid.columns]
-    figure = go.Figure(
-        go.Heatmap(
-            z=grid.astype(float).to_numpy(),
-            x=list(grid.columns),
-            y=list(grid.index),
-            customdata=[names] * len(grid),
-            colorscale=SCALE,
-            zmin=0,
-            xgap=0,
-            ygap=2,
-            hoverongaps=False,
-            colorbar={"title": {"text": "per hour"}, "thickness": 12, "outlinewidth": 0},
-            hovertemplate="%{y}, %{customdata}<br>%{z:.2f} refused presses per hour<extra></extra>",
-        )
-    )
-    figure.update_xaxes(
-        tickvals=[24 * d + 12 for d in range(7)], ticktext=[day[:3] for day in DAYS], showgrid=False,
-        title="hour of the week, the site's local time",
-    )  # fmt: skip
+    look = LOOKS[scheme]
+    panels = [
+        (str(chute), part.pivot(index="floor", columns="hour_of_week", values="refusals_per_hour")
+                         .reindex(part["floor"].unique()))
+        for chute, part in hours.groupby("chute", observed=True, sort=False)
+    ]  # fmt: skip
+    heights = [ROW_PX * max(len(grid), 2) for _, grid in panels]
+    figure = _panels([chute for chute, _ in panels], heights)
+    for row, (_, grid) in enumerate(panels, start=1):
+        figure.add_trace(_week(grid, look), row=row, col=1)
+        figure.update_yaxes(
+            tickvals=list(range(len(grid))), ticktext=[label(floor) for floor in grid.index],
+            showgrid=False, row=row, col=1,
+        )  # fmt: skip
     for day in range(1, 7):
-        figure.add_vline(24 * day - 0.5, line={"color": MUTED, "width": 1})
-    figure.update_yaxes(type="category", showgrid=False)
-    return _finish(figure, HEAD_PX + ROW_PX * max(len(grid), 2))
+        figure.add_vline(24 * day - 0.5, line={"color": look.muted, "width": 1})
+    figure.update_xaxes(
+        tickvals=[24 * day + 11.5 for day in range(7)], ticktext=[day[:3] for day in DAYS],
+        showgrid=False, range=[-0.5, 167.5],
+    )  # fmt: skip
+    figure.update_layout(coloraxis=_scale(look, sum(heights)))
+    return _finish(figure, look, _height(heights) + GAP_PX, top=GAP_PX + 32)
 
 
-def days(daily: pd.DataFrame) -> go.Figure:
-    """Visits and refused presses of each local day; days without log stay open.
+def days(daily: pd.DataFrame, scheme: str) -> go.Figure:
+    """Visits and refused presses of each local day; a panel a chute.
+
+    Days without log stay open; the marks of days that the log covers in part are hollow.
 
     Args:
-        daily: As `views.daily_trend`, of one site; chutes are added up.
+        daily: As `views.daily_trend`.
+        scheme: A key of `theme.LOOKS`.
     """
-    sums = daily.groupby("day")[["cycles", "visits", "refusals"]].sum(min_count=1).astype("Float64")
-    figure = go.Figure()
-    for column, name, colour, dash, symbol in (
-        ("cycles", "cycles", MUTED, "dot", "square"),
-        ("visits", "visits", ACCENT, "solid", "circle"),
-        ("refusals", "refused presses", WARM, "dash", "triangle-up"),
-    ):
-        if sums[column].notna().any():
-            figure.add_scatter(
-                x=sums.index, y=sums[column].astype(float), name=name, mode="lines+markers",
-                line={"color": colour, "dash": dash, "width": 2}, marker={"symbol": symbol, "size": 6},
-                hovertemplate="%{x|%a %d %b %Y}: %{y:,}<extra>" + name + "</extra>",
-            )  # fmt: skip
-    figure.update_yaxes(title="a day", rangemode="tozero")
-    figure.update_xaxes(title="local day")
-    return _finish(figure, 320)
+    look = LOOKS[scheme]
+    parts = [(str(c), part) for c, part in daily.groupby("chute", observed=True, sort=False)]
+    heights = [PANEL_PX] * len(parts)
+    figure = _panels([chute for chute, _ in parts], heights)
+    lines = [("visits", "visits", look.accent, "solid", "circle"),
+             ("refusals", "refused presses", look.warm, "dash", "triangle-up")]  # fmt: skip
+    if daily["visits"].isna().all():
+        lines[0] = ("cycles", "cycles", look.accent, "solid", "circle")
+    named: set[str] = set()
+    for row, (_, part) in enumerate(parts, start=1):
+        for line in lines:
+            if part[line[0]].notna().any():
+                figure.add_trace(_days_of(part, *line, first=line[1] not in named), row=row, col=1)
+                named.add(line[1])
+    figure.update_yaxes(title_text="a day", rangemode="tozero", nticks=5)
+    figure.update_layout(
+        legend={
+            "orientation": "h", "x": 0, "y": 1, "yref": "container", "yanchor": "top",
+            "itemclick": False, "itemdoubleclick": False,
+        }
+    )  # fmt: skip
+    return _finish(figure, look, _height(heights) + GAP_PX, top=GAP_PX + 8)
 
 
-def _doors(table: pd.DataFrame) -> pd.Series:
-    """Names of doors, safe for a chart: plotly would read markup in a label."""
-    names = "Floor " + table["floor"].astype(str)
-    if table["chute"].nunique() > 1:
-        names = names + ", chute " + table["chute"].astype(str)
-    return names.map(html.escape)
+def label(text: object) -> str:
+    """A label out of a log, short and without markup."""
+    said = str(text)
+    return html.escape(said if len(said) <= LONGEST else said[: LONGEST - 1] + "…")
 
 
-def _finish(figure: go.Figure, height: int) -> go.Figure:
+def _days_of(
+    part: pd.DataFrame, column: str, name: str, colour: str, dash: str, symbol: str, *, first: bool
+) -> go.Scatter:
+    covered = part["covered_share"].astype(float)
+    return go.Scatter(
+        x=part["day"], y=part[column].astype("Float64").astype(float), name=name,
+        legendgroup=name, showlegend=first, mode="lines+markers",
+        line={"color": colour, "dash": dash, "width": 2},
+        marker={"symbol": [symbol if c > 0.995 else f"{symbol}-open" for c in covered], "size": 7},
+        customdata=(100 * covered).round(),
+        hovertemplate="%{x|%a %d %b %Y}: %{y:,} " + name
+        + "<br>%{customdata:.0f} % of the day in the log<extra></extra>",
+    )  # fmt: skip
+
+
+def _week(grid: pd.DataFrame, look: Look) -> go.Heatmap:
+    names = [f"{DAYS[hour // 24]} {hour % 24:02d}:00" for hour in map(int, grid.columns)]
+    floors = [label(floor) for floor in grid.index]
+    return go.Heatmap(
+        z=grid.astype(float).to_numpy(),
+        x=[int(hour) for hour in grid.columns],
+        y=list(range(len(grid))),
+        customdata=[[[floor, name] for name in names] for floor in floors],
+        coloraxis="coloraxis",
+        ygap=2,
+        hoverongaps=False,
+        hovertemplate="Floor %{customdata[0]}, %{customdata[1]}<br>%{z:.2f} refused presses per "
+        "hour<extra></extra>",
+    )  # fmt: skip
+
+
+def _scale(look: Look, inner: int) -> dict[str, Any]:
+    bar = {
+        "orientation": "h", "x": 0, "xanchor": "left", "y": 1 + 28 / inner, "yanchor": "bottom",
+        "len": 0.5, "thickness": 8, "outlinewidth": 0, "tickfont": {"size": 14},
+        "title": {"text": ""},
+    }  # fmt: skip
+    return {"colorscale": list(look.scale), "cmin": 0, "colorbar": bar}
+
+
+def _panels(chutes: Sequence[str], heights: Sequence[int]) -> go.Figure:
+    """Figures under one another, one a chute; named where there are several."""
+    titles = [f"Chute {label(chute)}" for chute in chutes] if len(chutes) > 1 else None
+    figure = make_subplots(
+        rows=len(heights), cols=1, shared_xaxes=True, row_heights=list(heights),
+        vertical_spacing=GAP_PX / _height(heights) if len(heights) > 1 else 0,
+        subplot_titles=titles,
+    )  # fmt: skip
+    return figure.update_annotations(x=0, xanchor="left", font_size=14)
+
+
+def _height(heights: Iterable[int]) -> int:
+    known = list(heights)
+    return sum(known) + GAP_PX * (len(known) - 1)
+
+
+def _finish(figure: go.Figure, look: Look, height: int, top: int = 8) -> go.Figure:
+    """Height is that of the panels and the margin below them; `top` comes on it."""
     return figure.update_layout(
-        template=TEMPLATE, height=height, font_color=INK, hovermode="closest"
-    )
+        template=template(look), height=height + top, hovermode="closest",
+        margin={"t": top, "b": GAP_PX - 8},
+    )  # fmt: skip

@@ -1,10 +1,11 @@
-"""Values → cards, tables, controls: the small pieces that pages are put together from."""
+"""Values → sections, tables, lines: the small pieces that pages are put together from."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import plotly.graph_objects as go
 from dash import dcc, html
+from dash.development.base_component import Component
 
 from dashboards.theme import GRAPH_CONFIG
 
@@ -12,71 +13,105 @@ CAUTION = (
     "Before anyone acts on the equipment: lock out and tag out first. A log is no inspection; "
     "licensed people and local codes decide."
 )
+Cell = str | Component | None
+Children = list[Component]
 
 
-def card(name: str, value: str | None, note: str = "") -> html.Div:
-    """One number with its name; a value of None says that it is not recorded, and `note` why."""
-    shown = (
-        html.P(value, className="value")
-        if value is not None
-        else html.P("not recorded", className="value absent")
-    )
-    return html.Div(
-        [html.P(name, className="name"), shown, html.P(note, className="note")],
-        className="figure-card",
-    )
+def aria(**said: str) -> dict[str, Any]:
+    """ARIA attributes as keyword arguments of a component: `aria(label="Chute")`."""
+    return {f"aria-{name}": value for name, value in said.items()}
 
 
-def section(title: str, lead: str, *children: Any, id: str = "") -> html.Section:
-    """A part of a page: what is asked, what the picture says in words, the picture."""
+def section(id: str, title: str, beside: Sequence[Cell], *content: Component) -> html.Section:
+    """A part of a page: what is asked and said in words, and beside it what shows it."""
+    said = [html.P(one) if isinstance(one, str) else one for one in beside if one]
     return html.Section(
-        [html.H2(title), html.P(lead, className="lead"), *children], **({"id": id} if id else {})
+        [
+            html.Div([html.H2(title, id=f"{id}-title"), *said], className="beside"),
+            html.Div(list(content), className="content"),
+        ],
+        id=id,
+        **aria(labelledby=f"{id}-title"),
     )
 
 
-def graph(figure: go.Figure, id: str, description: str) -> html.Div:
-    """A figure; `description` is what a screen reader says in its place."""
-    return html.Div(
-        dcc.Graph(
-            id=id, figure=figure, config=GRAPH_CONFIG, style={"height": f"{figure.layout.height}px"}
-        ),
-        role="img",
-        **{"aria-label": description},
+def chart(figure: go.Figure, id: str, description: str, caption: str) -> html.Figure:
+    """A figure: `description` is what a screen reader says in its place."""
+    drawn = dcc.Graph(
+        id=id, figure=figure, config=GRAPH_CONFIG, style={"height": f"{figure.layout.height}px"}
+    )
+    return html.Figure(
+        [html.Div(drawn, role="img", **aria(label=description)), html.Figcaption(caption)]
     )
 
 
 def table(
     columns: Mapping[str, str],
-    rows: Iterable[Mapping[str, str | None]],
-    numbers: Sequence[str] = (),
+    rows: Iterable[Mapping[str, Cell]],
+    numbers: Iterable[str] = (),
+    name: str = "Table",
 ) -> html.Div:
-    """Rows of text under the titles of `columns` (key → title); `numbers` are set to the right."""
-    head = html.Tr([html.Th(title, scope="col") for title in columns.values()])
+    """Rows under the titles of `columns` (key → title), the first of each row its head.
+
+    Args:
+        columns: What to show, in this order.
+        rows: None is a value that is not recorded.
+        numbers: Keys of the columns that are set to the right.
+        name: What the region is called that can be scrolled by keyboard.
+    """
+    first, *others = columns
+    right = {key: "number" if key in set(numbers) else "" for key in columns}
+    head = [html.Th(title, scope="col", className=right[key]) for key, title in columns.items()]
     body = [
         html.Tr(
             [
-                html.Td(row.get(key) or "-", className="number" if key in numbers else None)
-                for key in columns
+                html.Th(shown(row.get(first)), scope="row", className=right[first]),
+                *(html.Td(shown(row.get(key)), className=right[key]) for key in others),
             ]
         )
         for row in rows
     ]
-    return html.Div(
-        html.Table([html.Thead(head), html.Tbody(body)]), className="scroll", tabIndex=0
-    )
+    return scrolled(html.Table([html.Thead(html.Tr(head)), html.Tbody(body)]), name)
 
 
-def lines(numbered: Iterable[tuple[str, int, str]]) -> list[Any]:
+def scrolled(content: Component, name: str) -> html.Div:
+    """Something that may be wider than the page: it scrolls by itself, by keyboard too."""
+    return html.Div(content, className="scroll", tabIndex=0, role="region", **aria(label=name))
+
+
+def shown(cell: Cell) -> Cell:
+    """A cell's content; a missing one is a dash that is read out as what it means."""
+    if cell is not None:
+        return cell
+    return html.Span([html.Span("-", **aria(hidden="true")), unseen("not recorded")])
+
+
+def unseen(text: str) -> html.Span:
+    """Text for screen readers alone."""
+    return html.Span(text, className="unseen")
+
+
+def folded(summary: str, *content: Component) -> html.Details:
+    """What most readers do not need, behind a line to open."""
+    return html.Details([html.Summary(summary), *content])
+
+
+def file_name(name: str) -> html.Span:
+    """An export's name: its last two parts, the whole behind it."""
+    last = [part for part in name.replace("\\", "/").split("/") if part][-2:]
+    return html.Span("/".join(last), title=name, className="file")
+
+
+def lines(numbered: Iterable[tuple[str, int, str]]) -> Children:
     """Raw lines of exports as text: (file, line number, text), grouped by file."""
-    blocks: list[Any] = []
     of_file: dict[str, list[str]] = {}
     for name, number, text in numbered:
         of_file.setdefault(name, []).append(f"{number:>7}  {text}")
+    blocks: Children = []
     for name, texts in of_file.items():
-        blocks += [
-            html.P(name, className="lead"),
-            html.Pre("\n".join(texts), className="lines", tabIndex=0),
-        ]
+        raw = html.Pre("\n".join(texts), className="lines", tabIndex=0, role="region",
+                       **aria(label=f"Lines of {name}"))  # fmt: skip
+        blocks += [html.P(file_name(name), className="of-file"), raw]
     return blocks
 
 

@@ -1,0 +1,63 @@
+"""What the address says: a chute or all, a period or the whole log, an incident or none."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Self
+from urllib.parse import parse_qs, urlencode
+
+from loganalyzer.sentences import listed
+
+YEARS = range(1970, 2101)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The part of an address behind '?'; `start` and `end` are dates or times, both counted in."""
+
+    chute: str | None = None
+    start: str | None = None
+    end: str | None = None
+    incident: str | None = None
+
+    @classmethod
+    def of(cls, search: str | None) -> Self:
+        """Read it; what is not known is left out."""
+        said = {key: values[-1] for key, values in parse_qs((search or "").lstrip("?")).items()}
+        return cls(*(said.get(key) for key in ("chute", "from", "to", "incident")))
+
+    def search(self) -> str:
+        """Write it; empty where nothing is chosen."""
+        said = {"chute": self.chute, "from": self.start, "to": self.end, "incident": self.incident}
+        query = urlencode({key: value for key, value in said.items() if value})
+        return f"?{query}" if query else ""
+
+    def of_chute(self, chute: str | None) -> Self:
+        """The same for another chute; an incident belongs to the one it was chosen in."""
+        return replace(self, chute=chute or None, incident=None)
+
+    def of_period(self, start: str | None, end: str | None) -> Self:
+        """The same for another period."""
+        return replace(self, start=start or None, end=end or None, incident=None)
+
+    def without_incident(self) -> Self:
+        """What the figures depend on."""
+        return replace(self, incident=None)
+
+    def trouble(self, chutes: Sequence[str]) -> str | None:
+        """What is wrong with it, as a sentence; None where nothing is."""
+        if self.chute is not None and self.chute not in chutes:
+            return f"The address asks for chute '{self.chute}'; this site has {listed(chutes)}."
+        for moment in (self.start, self.end):
+            if moment is not None and not _is_moment(moment):
+                return f"The address asks for '{moment}'; a day is written as 2026-10-01."
+        if self.start and self.end and self.start[:10] > self.end[:10]:
+            return f"The period ends on {self.end}, before it begins on {self.start}."
+        return None
+
+
+def _is_moment(text: str) -> bool:
+    try:
+        return datetime.fromisoformat(text).year in YEARS
+    except ValueError:
+        return False

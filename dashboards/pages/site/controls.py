@@ -1,0 +1,92 @@
+"""The head of the page: its name, chute and period to choose, and whether new data landed."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from dash import Dash, Input, Output, State, dcc, html, no_update, set_props
+
+from dashboards import parts
+from dashboards.data import Data
+from dashboards.pages.site.choice import Choice
+from loganalyzer.errors import AnalyzerError
+
+DATE: dict[str, Any] = {"type": "date", "debounce": 1}  # dash takes it; its types do not name it
+
+
+def masthead(data: Data, name: str, zone: str) -> html.Header:
+    """Which site, and in which time everything stands."""
+    several = len(data.store.sites()) > 1
+    away = [html.P(dcc.Link("All sites", href="/"))] if several else []
+    return html.Header([html.H1(name), html.P(f"All times are local: {zone}"), *away])
+
+
+def choices(chutes: Sequence[str], choice: Choice) -> html.Div:
+    """Chute and period."""
+    return html.Div(
+        [
+            html.Nav(chute_links(chutes, choice), id="chutes", **parts.aria(label="Chute")),
+            html.Label(["From", dcc.Input(id="from", value=choice.start or "", **DATE)]),
+            html.Label(["To, counted in", dcc.Input(id="to", value=choice.end or "", **DATE)]),
+        ],
+        className="choices",
+    )
+
+
+def chute_links(chutes: Sequence[str], choice: Choice) -> parts.Children:
+    """A link for all chutes and one for each, the period kept."""
+    named = [("All chutes", None), *((f"Chute {chute}", chute) for chute in chutes)]
+    if len(chutes) == 1:
+        return []
+    return [
+        dcc.Link(
+            [name, parts.unseen(" (shown)")] if chute == choice.chute else name,
+            href=choice.of_chute(chute).search() or "?",
+            className="chosen" if chute == choice.chute else "",
+        )
+        for name, chute in named
+    ]
+
+
+def news() -> html.P:
+    """Where the page says that the store has changed since; empty until then."""
+    button = html.Button("Show them", id="refresh", hidden=True)
+    return html.P([html.Span(id="news"), button], className="news", role="status")
+
+
+def follow(chutes: Sequence[str], choice: Choice) -> None:
+    """Make the controls say what the address says, after back and forward too."""
+    set_props("chutes", {"children": chute_links(chutes, choice)})
+    set_props("from", {"value": (choice.start or "")[:10]})
+    set_props("to", {"value": (choice.end or "")[:10]})
+
+
+def register(app: Dash, data: Data) -> None:
+    """The callbacks of the head."""
+
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Input("from", "value"),
+        Input("to", "value"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def _choose_period(start: str | None, end: str | None, search: str | None) -> Any:
+        choice = Choice.of(search)
+        shown = ((choice.start or "")[:10], (choice.end or "")[:10])
+        if (start or "", end or "") == shown:
+            return no_update
+        return choice.of_period(start, end).search()
+
+    @app.callback(
+        Output("news", "children"),
+        Output("refresh", "hidden"),
+        Input("pulse", "n_intervals"),
+        Input("shown", "data"),
+        prevent_initial_call=True,
+    )
+    def _news(_: int | None, shown: dict[str, Any] | None) -> tuple[Any, Any]:
+        try:
+            new = shown is not None and shown["generation"] != data.store.generation
+        except AnalyzerError:  # the store is out of reach for now; the next pulse asks again
+            return no_update, no_update
+        return ("New exports have landed. " if new else "", not new)

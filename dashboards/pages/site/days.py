@@ -1,0 +1,58 @@
+"""Day by day: visits and refused presses."""
+
+from dash import html
+
+from dashboards import figures, parts
+from dashboards.pages.site.view import Row, View, whole
+from loganalyzer import views
+from loganalyzer.sentences import count, listed, things
+
+TITLE = "How do the days compare?"
+COUNTS = {"visits": "visits", "cycles": "cycles", "refusals": "refused presses"}
+COLUMNS = {
+    "day": "Day", "chute": "Chute", "cycles": "Cycles", "visits": "Visits",
+    "refusals": "Refused presses", "lockouts": "Lockouts", "covered": "In the log, %",
+}  # fmt: skip
+
+
+def section(view: View) -> html.Section:
+    """A line for visits and one for refused presses, a panel a chute."""
+    daily = views.daily_trend(view.analysis)
+    if daily[list(COUNTS)].isna().all(axis=None):
+        why = "Not shown: neither presses nor door contacts with a time that can be trusted."
+        return parts.section("daily", TITLE, [], parts.nothing(why))
+    known = daily[daily["covered_share"] > 0]
+    numbers = [
+        f"{count(daily[name].sum())} {said}"
+        for name, said in COUNTS.items()
+        if daily[name].notna().any()
+    ]
+    missing = [said for name, said in COUNTS.items() if daily[name].isna().all()]
+    drawn = parts.chart(
+        figures.days(daily, view.scheme),
+        "daily-lines",
+        "Visits and refused presses of each local day; the table below has the numbers.",
+        view.caption(
+            "Number a local day",
+            f"{listed(numbers)} on {things(known['day'].nunique(), 'day', 'days')}",
+        ),
+    )
+    beside: list[parts.Cell] = [
+        "Each local day. A day without log is left open, never zero; a hollow mark is a day that "
+        "the log covers in part.",
+        f"Not in the log: {listed(missing)}." if missing else None,
+    ]
+    rows = [_row(row) for row in daily.to_dict("records")]
+    table = parts.folded(
+        f"The numbers of {things(daily['day'].nunique(), 'day', 'days')}",
+        parts.table(COLUMNS, rows, list(COLUMNS)[2:], TITLE),
+    )
+    return parts.section("daily", TITLE, beside, drawn, table)
+
+
+def _row(row: Row) -> dict[str, parts.Cell]:
+    return {
+        "day": f"{row['day']:%Y-%m-%d}", "chute": str(row["chute"]), "cycles": whole(row["cycles"]),
+        "visits": whole(row["visits"]), "refusals": whole(row["refusals"]),
+        "lockouts": whole(row["lockouts"]), "covered": f"{100 * row['covered_share']:.0f}",
+    }  # fmt: skip

@@ -1,0 +1,79 @@
+"""In numbers: a row a measure, a column a chute."""
+
+from collections.abc import Callable
+
+import pandas as pd
+from dash import html
+
+from dashboards import parts
+from dashboards.pages.site.view import Row, View, duration, whole
+from loganalyzer.sentences import between, figure, lasting
+
+Said = tuple[str | None, str]  # the value, None where it is not recorded; and what to know of it
+
+
+def section(view: View) -> html.Section:
+    """The numbers that the page opens with."""
+    rows = view.headline.to_dict("records")
+    head = [html.Td(), *(html.Th(f"Chute {row['chute']}", scope="col") for row in rows)]
+    body = [
+        html.Tr([html.Th(name, scope="row"), *(html.Td(_cell(*said(row))) for row in rows)])
+        for name, said in MEASURES.items()
+    ]
+    table = html.Table([html.Thead(html.Tr(head)), html.Tbody(body)], className="headline")
+    return parts.section(
+        "numbers", "In numbers", [f"{view.scope}.", "Figures in brackets are 95 % intervals."],
+        parts.scrolled(table, "The numbers of each chute"),
+    )  # fmt: skip
+
+
+def _visits(row: Row) -> Said:
+    if pd.isna(row["served_share"]):
+        return whole(row["visits"]), str(row["reason"] or "how they ended is not in the log")
+    share, low, high = (100 * row[name] for name in ("served_share", "low", "high"))
+    return whole(row["visits"]), f"{figure(share)} % found an open door {between(low, high)}"
+
+
+def _wait(row: Row) -> Said:
+    if pd.isna(row["wait_p90_s"]):
+        return None, "presses or openings are not in the log"
+    return duration(row["wait_median_s"]), f"median; 9 in 10 within {lasting(row['wait_p90_s'])}"
+
+
+def _refused(row: Row) -> Said:
+    if pd.isna(row["refusals"]):
+        return None, "refusals are not in the log"
+    return whole(row["refusals"]), "presses the controller did not act on"
+
+
+def _episodes(row: Row) -> Said:
+    if pd.isna(row["lockout_episodes"]):
+        return None, "neither lockouts nor presses are in the log"
+    return whole(row["lockout_episodes"]), "doors locked out for pressing too often"
+
+
+def _incidents(row: Row) -> Said:
+    return whole(row["incidents"]), f"{whole(row['ongoing'])} going on when the log ends"
+
+
+def _log(row: Row) -> Said:
+    if pd.isna(row["covered_share"]):
+        return None, "no time in it can be trusted"
+    share = f"{100 * row['covered_share']:.1f} % of first to last event"
+    return duration(row["covered_s"]), f"{share}, {whole(row['events'])} events"
+
+
+MEASURES: dict[str, Callable[[Row], Said]] = {
+    "Visits": _visits,
+    "First press to open door": _wait,
+    "Refused presses": _refused,
+    "Lockout episodes": _episodes,
+    "Incidents": _incidents,
+    "Log": _log,
+}
+
+
+def _cell(value: str | None, note: str) -> parts.Children:
+    absent = html.Span("not recorded", className="value absent")
+    shown = absent if value is None else html.Span(value, className="value")
+    return [shown, html.Span(note, className="note")]

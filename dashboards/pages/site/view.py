@@ -1,0 +1,80 @@
+"""What every section of the page is made from: an analysis and how it was chosen."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import pandas as pd
+
+from dashboards.pages.site.choice import Choice
+from loganalyzer import views
+from loganalyzer.sentences import count, lasting, listed
+from loganalyzer.views import Analysis
+
+Row = Mapping[Any, Any]  # of a table, by column
+
+
+@dataclass(frozen=True)
+class View:
+    """One site, one choice, worked out.
+
+    Attributes:
+        zone: The site's time zone.
+        scheme: "light" or "dark".
+    """
+
+    analysis: Analysis
+    choice: Choice
+    zone: str
+    scheme: str
+
+    @cached_property
+    def headline(self) -> pd.DataFrame:
+        """As `views.headline`."""
+        return views.headline(self.analysis)
+
+    @property
+    def chutes(self) -> Sequence[str]:
+        """The chutes that have log in the period."""
+        return [str(chute) for chute in self.headline["chute"]]
+
+    @property
+    def scope(self) -> str:
+        """Which chutes and which days the figures are about, in the site's time."""
+        name = f"Chute{'s' if len(self.chutes) > 1 else ''} {listed(self.chutes)}"
+        first, last = self.headline["first"].min(), self.headline["last"].max()
+        if pd.isna(first):
+            return f"{name}, no time that can be trusted"
+        days = [f"{moment.tz_convert(self.zone):%Y-%m-%d}" for moment in (first, last)]
+        return f"{name}, {days[0]} to {days[1]}, time of {self.zone}"
+
+    def caption(self, unit: str, n: str) -> str:
+        """What stands under a figure: chutes, period, time zone, unit, how many."""
+        return f"{self.scope}. {unit}. n = {n}."
+
+
+def whole(number: Any) -> str | None:
+    """A count; None where it is not recorded."""
+    return None if pd.isna(number) else count(float(number))
+
+
+def duration(seconds: Any) -> str | None:
+    """A length of time; None where it is not recorded."""
+    return None if pd.isna(seconds) else lasting(float(seconds))
+
+
+def tenths(number: Any) -> str | None:
+    """A number with one decimal; None where it is not recorded."""
+    return None if pd.isna(number) else f"{float(number):.1f}"
+
+
+def word(value: object) -> str:
+    """A label; empty where there is none."""
+    return str(value) if isinstance(value, str) else ""
+
+
+def reasons(table: pd.DataFrame) -> str:
+    """Why a column is null, each reason once."""
+    found = [str(reason) for reason in table["reason"].dropna().unique() if reason]
+    return "; ".join(found) or "the log does not tell"
