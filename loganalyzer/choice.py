@@ -135,6 +135,23 @@ def understood(sample: bytes, name: str, profile: Profile, site: Site, received:
     return events / lines if lines else 0.0
 
 
+def only(name: str, fitting: Sequence[Profile], tried: Sequence[Profile]) -> Profile:
+    """The one profile that fits.
+
+    Raises:
+        ProfileError: None does, or several do.
+    """
+    if len(fitting) == 1:
+        return fitting[0]
+    if fitting:
+        raise _claimed(name, fitting)
+    names = ", ".join(one.name for one in tried)
+    raise ProfileError(
+        name, "lines that no profile understands", f"an export that one of {names} reads",
+        "Name a profile with --profile, or write one: loganalyzer inspect shows what it finds",
+    )  # fmt: skip
+
+
 def _profile(
     sample: bytes, name: str, site: Site, profiles: Profiles, chute: str | None, received: datetime
 ) -> tuple[Profile, tuple[str, ...]]:
@@ -150,20 +167,12 @@ def _profile(
     if fitting:
         raise _claimed(name, fitting)
     others = [one for one in profiles.others() if one.text not in {o.text for o in own}]
-    fitting = _fitting(sample, name, others, site, received)
-    if len(fitting) == 1:
-        words = " or ".join(f'"{one.name}"' for one in own)
-        return fitting[0], (
-            f"{name}: not written as the site file says ({words}); "
-            f'read with "{fitting[0].name}" (guessed).',
-        )  # fmt: skip
-    if fitting:
-        raise _claimed(name, fitting)
-    tried = ", ".join(one.name for one in [*own, *others])
-    raise ProfileError(
-        name, "lines that no profile understands", f"an export that one of {tried} reads",
-        "Name a profile with --profile, or write one: loganalyzer inspect shows what it finds",
-    )  # fmt: skip
+    found = only(name, _fitting(sample, name, others, site, received), [*own, *others])
+    words = " or ".join(f'"{one.name}"' for one in own)
+    told = (
+        f'{name}: not written as the site file says ({words}); read with "{found.name}" (guessed).'
+    )
+    return found, (told,)
 
 
 def _fitting(

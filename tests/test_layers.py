@@ -18,7 +18,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
     "tables": ("tables", "errors"),
     # The legal signals and edges stand in tables.py once, so settings are checked against those.
     "settings": ("mistakes settings layouts entries site profile", "errors tables"),
-    "plain": ("stats spans runs threads progress account sentences", ""),
+    "plain": ("stats spans columns runs threads progress account sentences", ""),
     "stamps": (
         "offsets stampforms stampcolumns stamplenient stampnumbers stampyears stamps", "errors",
     ),
@@ -29,7 +29,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
         "marks folds zones clockfacts corrections uptime wallclock clock",
         "errors tables settings stamps",
     ),
-    "timeline": ("timeline", "errors tables plain"),
+    "timeline": ("beginnings timeline", "errors tables plain"),
     "facts": ("facts localtime", "errors tables settings plain"),
     "intervals": ("keys intervals", "errors tables"),
     "cycles": ("grants presses cycles visits", "errors tables settings intervals"),
@@ -45,7 +45,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
     ),
     "export": ("export", "errors tables"),
     "ingest": (
-        "choice chutefile inspection reading reports stretches taking ingest",
+        "choice chutefile standin inspection reading reports stretches taking ingest",
         "errors tables settings plain stamps readers events clock timeline store",
     ),
     "answers": ("answers", "errors settings store views"),
