@@ -120,7 +120,8 @@ def cycles(
     acted = Acted.of(log, presses(log), window_s)
     travels = find(log, intervals, "positioning").by_row()
     broken = _broken_by_next(log, uses, timed, travels, acted)
-    free = _free(log, uses.grant, uses, timed.end, travels.own[broken])
+    over = np.append(-1, timed.end)[: len(timed.end)]
+    free = _free(log, uses.grant, over, travels.own[broken])
     pressed = _pressed(log, uses, timed, acted, free)
     travel, late = _travel(log, uses, travels, free, pressed)
     broken[late] = True
@@ -166,16 +167,24 @@ class Cycles:
 
 def _timed(log: Log, uses: Grants, cut_clearings: Rows) -> Timed:
     """When each use was over, and how it went."""
-    next_row = np.minimum(after(uses.grant, uses.grant, len(log)), log.last(uses.grant) + 1)
+    next_row = _following(log, uses.grant)
     anchor = np.maximum(np.maximum(uses.grant, uses.opened), uses.closed)
     cleared = after(log.rows("clearing", "off"), anchor, len(log))
     cleared = np.where(cleared < next_row, cleared, -1)
     end = uses.grant
     for row in (uses.opened, uses.reopened, uses.closed, uses.locked, cleared):
         end = np.maximum(end, np.where(row < next_row, row, -1))
-    cut = uses.cut | (after(cut_clearings, uses.grant, len(log)) < next_row)
+    cut = uses.cut.copy()
+    if len(cut_clearings):
+        cut |= after(cut_clearings, uses.grant, len(log)) < next_row
     outcome = _outcome(log, uses, next_row, cleared, cut)
     return Timed(next_row, cleared, end, outcome)
+
+
+def _following(log: Log, rows: Rows) -> Rows:
+    """The next of some ascending rows in the same chute, or the row after the chute's last."""
+    following: Rows = np.append(rows[1:], len(log))[: len(rows)]
+    return np.minimum(following, log.last(rows) + 1)
 
 
 def _outcome(log: Log, uses: Grants, next_row: Rows, cleared: Rows, cut: Flags) -> Ints:
@@ -183,24 +192,27 @@ def _outcome(log: Log, uses: Grants, next_row: Rows, cleared: Rows, cut: Flags) 
     chute = log.chute[uses.grant]
     has_open, has_clearing = log.has("open")[chute], log.has("clearing")[chute]
     done = (uses.opened >= 0) & (uses.closed >= 0) & ((cleared >= 0) | ~has_clearing)
-    completed = np.where(has_open, done, cleared >= 0)
-    interrupted = cut | _broken_off(log, uses, next_row)
+    outcome = np.full(len(chute), COMPLETED, np.int8)
+    rest = np.flatnonzero(~np.where(has_open, done, cleared >= 0))
+    interrupted = cut[rest] | _broken_off(log, uses, next_row, rest)
     not_opened = has_open & (uses.unlocked >= 0) & (uses.locked >= 0) & ~uses.touched
-    ranked = [completed, interrupted, not_opened]
-    return np.select(ranked, [COMPLETED, INTERRUPTED, NOT_OPENED], UNKNOWN)
+    otherwise = np.where(not_opened[rest], NOT_OPENED, UNKNOWN)
+    outcome[rest] = np.where(interrupted, INTERRUPTED, otherwise)
+    return outcome
 
 
-def _broken_off(log: Log, uses: Grants, next_row: Rows) -> Flags:
+def _broken_off(log: Log, uses: Grants, next_row: Rows, which: Rows) -> Flags:
     """Whether service, a fault, a full container or power loss came as the door was shut."""
-    shut = np.full(len(uses.grant), -1)
-    for row in (uses.closed, uses.locked):
-        shut = np.maximum(shut, np.where(row < next_row, row, -1))
+    grant = uses.grant[which]
+    shut = np.full(len(which), -1)
+    for row in (uses.closed[which], uses.locked[which]):
+        shut = np.maximum(shut, np.where(row < next_row[which], row, -1))
     events = [("service", "on"), ("fault", "on"), ("fault", "mark"), ("full", "on")]
     troubles = np.sort(np.concatenate([log.rows(*event) for event in events] + [log.losses()]))
     troubles = np.unique(troubles)
     earlier, later = before(troubles, shut), after(troubles, shut, -1)
-    close = (earlier > uses.grant) & _within_a_moment(log, earlier, shut)
-    same_chute = (later >= 0) & (later <= log.last(uses.grant))
+    close = (earlier > grant) & _within_a_moment(log, earlier, shut)
+    same_chute = (later >= 0) & (later <= log.last(grant))
     close |= same_chute & _within_a_moment(log, shut, later)
     return close & (shut >= 0)
 
@@ -217,30 +229,40 @@ def _changes(log: Log) -> Rows:
     return np.sort(np.concatenate([log.power(), *service]))
 
 
-def _free(log: Log, row: Rows, uses: Grants, end: Rows, broken: Rows) -> Rows:
-    """The row since which the chute was free for what happens at each row."""
-    begin = log.first[log.chute[row]]
-    at = np.searchsorted(uses.grant, row) - 1
-    over = np.where(pick(uses.grant, at) >= begin, pick(end, at), -1)
-    free = np.maximum(np.maximum(over, before(_changes(log), row)), before(broken, row))
-    return np.maximum(free, begin - 1)
+def _free(log: Log, row: Rows, over: Rows, broken: Rows) -> Rows:
+    """The row since which the chute was free for what happens at each row.
+
+    The latest of the end of the use before, a change, a broken travel, and the chute's first
+    row; what is of another chute stands before that.
+    """
+    free = np.maximum(over, log.first[log.chute[row]] - 1)
+    for rows in (_changes(log), broken):
+        free = np.maximum(free, before(rows, row)) if len(rows) else free
+    return free
+
+
+def _over(uses: Grants, end: Rows, row: Rows) -> Rows:
+    """The end of the use granted last before each row, -1 if none."""
+    return pick(end, np.searchsorted(uses.grant, row) - 1)
 
 
 def _broken_by_next(log: Log, uses: Grants, timed: Timed, travels: Found, acted: Acted) -> Flags:
     """Travels that no unlock follows: another travel for a new press, a change, or nothing."""
-    row = travels.own
-    grant, change, travel = _followers(log, uses, travels, row)
-    count = np.searchsorted(np.sort(acted.row), np.stack([row, travel]))
+    broken = np.zeros(len(travels.own), bool)
+    grant, change, travel = _followers(log, uses, travels.own, travels.own)
+    rest = np.flatnonzero((grant > change) | (grant > travel) | _nothing(grant, change, travel))
+    row, travel, change = travels.own[rest], travel[rest], change[rest]
+    count = np.searchsorted(acted.rows, np.stack([row, travel]))
     again = (count[1] > count[0]) | ~log.has("press")[log.chute[row]]
-    idle = row > _free(log, row, uses, timed.end, row[:0])
-    by_travel = (travel < grant) & (travel < change)
-    return idle & np.where(by_travel, again, (change < grant) | _nothing(grant, change, travel))
+    idle = row > _over(uses, timed.end, row)
+    broken[rest] = idle & ((travel >= change) | again)
+    return broken
 
 
-def _followers(log: Log, uses: Grants, travels: Found, row: Rows) -> tuple[Rows, Rows, Rows]:
+def _followers(log: Log, uses: Grants, travels: Rows, row: Rows) -> tuple[Rows, Rows, Rows]:
     """The next grant, change and travel of the chute after each row; its log's end if none."""
     limit = log.last(row) + 1
-    later = (after(rows, row, len(log)) for rows in (uses.grant, _changes(log), travels.own))
+    later = (after(rows, row, len(log)) for rows in (uses.grant, _changes(log), travels))
     grant, change, travel = (np.minimum(rows, limit) for rows in later)
     return grant, change, travel
 
@@ -254,21 +276,25 @@ def _nothing(grant: Rows, change: Rows, travel: Rows) -> Flags:
 def _pressed(log: Log, uses: Grants, timed: Timed, acted: Acted, free: Rows) -> Rows:
     """The press that each grant answers, or -1; no press is answered twice."""
     at, last = acted.first(uses.door, free, uses.grant)
-    behind = _written_behind(log, uses, timed, acted, last)
-    at = np.where(at < 0, behind, at)
+    missing = np.flatnonzero(at < 0)
+    at[missing] = _written_behind(log, uses, timed, acted, last, missing)
     while len(taken := np.flatnonzero((at[1:] == at[:-1]) & (at[1:] >= 0)) + 1):
-        at[taken] = np.where(at[taken] < last[taken], at[taken] + 1, behind[taken])
+        behind = _written_behind(log, uses, timed, acted, last, taken)
+        at[taken] = np.where(at[taken] < last[taken], at[taken] + 1, behind)
     return pick(acted.row, at)
 
 
-def _written_behind(log: Log, uses: Grants, timed: Timed, acted: Acted, last: Rows) -> Rows:
+def _written_behind(
+    log: Log, uses: Grants, timed: Timed, acted: Acted, last: Rows, which: Rows
+) -> Rows:
     """Places of presses that stand behind their grant, at one time with it; else -1."""
-    row, door = np.append(acted.row, -1)[last + 1], np.append(acted.door, -1)[last + 1]
-    same = (door == uses.door) & (row < timed.next) & (row > uses.grant)
-    same[same] = log.time[row[same]] == log.time[uses.grant[same]]
+    place, grant = last[which] + 1, uses.grant[which]
+    row, door = np.append(acted.row, -1)[place], np.append(acted.door, -1)[place]
+    same = (door == uses.door[which]) & (row < timed.next[which]) & (row > grant)
+    same[same] = log.time[row[same]] == log.time[grant[same]]
     if same.any():  # the same time, and no other in between
-        same[same] = log.instant[row[same]] == log.instant[uses.grant[same]]
-    return np.where(same, last + 1, -1)
+        same[same] = log.instant[row[same]] == log.instant[grant[same]]
+    return np.where(same, place, -1)
 
 
 def _travel(log: Log, uses: Grants, travels: Found, free: Rows, pressed: Rows) -> tuple[Rows, Rows]:
@@ -297,9 +323,8 @@ def _broken(
     place = np.flatnonzero(broken)
     row, door = travels.own[place], travels.door[place]
     end = np.maximum(timed.end, pressed)
-    free = _free(log, row, uses, end, row)
-    by_row = np.sort(acted.row)
-    nearest = before(by_row, row)
+    free = _free(log, row, _over(uses, end, row), row)
+    nearest = before(acted.rows, row)
     known = (door % log.floors) > 0
     door = np.where(known | (nearest <= free), door, log.doors(nearest))
     at, _ = acted.first(door, free, row)
@@ -307,7 +332,7 @@ def _broken(
     kept = (press >= 0) | ~log.has("press")[log.chute[row]]
     place, row, door, press = place[kept], row[kept], door[kept], press[kept]
     none = np.full(len(row), -1)
-    ends = _nothing(*_followers(log, uses, travels, row))
+    ends = _nothing(*_followers(log, uses, travels.own, row))
     outcome = np.where(ends, UNKNOWN, INTERRUPTED)
     return Cycles(row, door, press, none, none, none, none, place, outcome)
 

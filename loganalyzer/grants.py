@@ -109,8 +109,8 @@ def find(log: Log, intervals: pd.DataFrame, signal: str) -> Found:
 
 def _doors(log: Log, intervals: pd.DataFrame, place: Rows, own: Rows) -> Ints:
     """The door of each interval: its on tells, or the table where the on is missing or silent."""
-    door = np.where(own < 0, 0, log.doors(own))
-    silent = np.flatnonzero(door % log.floors == 0)
+    door = log.doors(own)
+    silent = np.flatnonzero((own < 0) | (log.codes["floor"][own] < 0))
     part = intervals.iloc[place[silent]]
     chute = chute_numbers(log, part) * np.int32(log.floors)
     door[silent] = chute + recoded(part["floor"], log.labels["floor"]) + 1
@@ -196,9 +196,10 @@ def grants(log: Log, unlocks: Found, opens: Found, bounce_s: Floats) -> Grants:
 def _strictly_within(log: Log, unlocks: Found, opens: Found, unlock_rows: Rows) -> Rows:
     """For each opening, the unlock during which it began by the order of rows; else -1."""
     at = _next_end(log, unlocks, opens, unlock_rows)
-    floor_of = np.where(unlocks.known, unlocks.own, before(log.power(), unlocks.own))
+    begin, lone = unlocks.own.copy(), np.flatnonzero(~unlocks.known)
+    begin[lone] = before(log.power(), begin[lone])
     same = np.append(unlocks.door, -1)[at] == opens.door
-    inside = same & (np.append(floor_of, -1)[at] < opens.own)
+    inside = same & (np.append(begin, -1)[at] < opens.own)
     return np.where(inside, at, -1)
 
 
@@ -207,9 +208,11 @@ def _next_end(log: Log, unlocks: Found, opens: Found, unlock_rows: Rows) -> Rows
 
     An unlock whose off is missing ends at the next unlock of any door, or as power is lost.
     """
-    limit = np.minimum(after(unlock_rows, unlocks.own, len(log)), log.last(unlocks.own) + 1)
-    limit = np.minimum(limit, after(log.losses(), unlocks.own, len(log)))
-    end = np.where(unlocks.ended == OFF, unlocks.end, limit)
+    end = unlocks.end.copy()
+    lost = np.flatnonzero(unlocks.ended != OFF)
+    end[lost] = len(log)
+    for breaks in (unlock_rows, log.losses(), log.first):
+        end[lost] = np.minimum(end[lost], after(breaks, unlocks.own[lost], len(log)))
     size = len(log) + 1
     return np.searchsorted(_place(unlocks.door, end, size), _place(opens.door, opens.own, size))
 

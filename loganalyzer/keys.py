@@ -82,6 +82,14 @@ class Log:
         return np.repeat(numbers, np.diff(self.first))
 
     @cached_property
+    def door(self) -> Ints:
+        """One number for chute and floor of each row; a multiple of `floors` is no floor."""
+        door = self.chute * np.int32(self.floors)
+        door += self.codes["floor"]
+        door += 1
+        return door
+
+    @cached_property
     def kind(self) -> Ints:
         """Signal and edge of each row as one small number, see `kind_of`."""
         signal = _translation(self.labels["signal"], SIGNALS, 4, NONE)[self.codes["signal"]]
@@ -121,8 +129,8 @@ class Log:
         return self.kept[kind]
 
     def doors(self, rows: Rows) -> Ints:
-        """One number for the door, chute and floor, of each row."""
-        return self.chute[rows] * np.int32(self.floors) + self.codes["floor"][rows] + 1
+        """The doors of these rows."""
+        return self.door[rows]
 
     def has(self, *signals: str) -> Flags:
         """Chute by chute, whether the log records any of these signals."""
@@ -203,12 +211,15 @@ def stable_order(key: Ints) -> Rows:
 
 def before(sorted_rows: Rows, rows: Rows) -> Rows:
     """The greatest of `sorted_rows` below each row, or -1."""
-    at = np.searchsorted(sorted_rows, rows) - 1
-    return pick(sorted_rows, at)
+    if not len(sorted_rows):
+        return np.full(len(rows), -1)
+    return pick(sorted_rows, np.searchsorted(sorted_rows, rows) - 1)
 
 
 def after(sorted_rows: Rows, rows: Rows, none: int) -> Rows:
     """The smallest of `sorted_rows` above each row, or `none`."""
+    if not len(sorted_rows):
+        return np.full(len(rows), none)
     at = np.searchsorted(sorted_rows, rows, side="right")
     found: Rows = np.append(sorted_rows, none)[at]
     return found

@@ -181,7 +181,8 @@ def _granted(log: Log, cycles: pd.DataFrame, tries: Tries, openings: Rows) -> Gr
     unknown[visit[outcome == 0]] = True
     pressed = pick(tries.row[place], cycle)
     opened = np.append(known["opened"], False)[cycle]
-    opened &= log.comparable(pressed, _opening_after(log, openings, pressed))
+    if log.stretch is not None:
+        opened &= log.comparable(pressed, _opening_after(log, openings, pressed))
     return Granted(cycle >= 0, pressed, pick(end, cycle), opened, unknown)
 
 
@@ -212,13 +213,15 @@ def _answered(log: Log, cycles: pd.DataFrame, tries: Tries) -> tuple[Rows, Rows]
 
     pressed = np.flatnonzero(tries.refusal != tries.row)
     keys = key(tries.door, log.codes["source"][tries.row], lines)[pressed]
-    order = np.argsort(keys, kind="stable")
-    wanted = key(door, source, cycles["line"].to_numpy(np.int64)[asked])
-    found = np.searchsorted(keys, wanted, sorter=order)
-    place = pressed[np.append(order, 0)[found]] if len(pressed) else found[:0]
-    if len(place) < len(asked) or (np.append(keys[order], -1)[found] != wanted).any():
+    if (keys[1:] < keys[:-1]).any():  # several exports, or several chutes in one
+        order = np.argsort(keys, kind="stable")
+        keys, pressed = keys[order], pressed[order]
+    by_door = stable_order(door)  # sorted needles are found sooner
+    wanted = key(door, source, cycles["line"].to_numpy(np.int64)[asked])[by_door]
+    found = np.searchsorted(keys, wanted)
+    if (np.append(keys, -1)[found] != wanted).any():
         raise stranger("a cycle whose press is not in the timeline")
-    return place, asked
+    return pressed[found], asked[by_door]
 
 
 def _micros(column: pd.Series) -> Rows:
@@ -228,12 +231,18 @@ def _micros(column: pd.Series) -> Rows:
 
 def _result(log: Log, tries: Tries, granted: Granted, window_s: Floats) -> Ints:
     """Number in `RESULTS`; the rules are in the module's docstring."""
-    chute = log.chute[tries.row[tries.first]]
-    unseen = ~(log.has("open") | log.has("unlocked"))[chute]
-    locked = _locked_out(log, tries, window_s)
-    unclear = _cut_short(log, tries, window_s) | granted.unknown
-    ranked = [granted.served, unseen, locked, unclear]
-    return np.select(ranked, [SERVED, UNKNOWN, LOCKED_OUT, UNKNOWN], GAVE_UP)
+    result = np.full(len(tries.first), SERVED, np.int8)
+    rest = np.flatnonzero(~granted.served)
+    first, last = tries.row[tries.first[rest]], tries.row[tries.last[rest]]
+    following = _next_visit(log, tries)[rest]
+    window = window_s[log.chute[last]]
+    unseen = ~(log.has("open") | log.has("unlocked"))[log.chute[last]]
+    codes = recoded(log.text("code", tries.refusal[tries.last[rest]]), pd.Index(["lockout"]))
+    locked = (codes == 0) | _lockout_began(log, first, last, following, window)
+    unclear = _cut_short(log, last, following, window) | granted.unknown[rest]
+    ranked = [unseen, locked, unclear]
+    result[rest] = np.select(ranked, [UNKNOWN, LOCKED_OUT, UNKNOWN], GAVE_UP)
+    return result
 
 
 def _next_visit(log: Log, tries: Tries) -> Rows:
@@ -246,27 +255,22 @@ def _next_visit(log: Log, tries: Tries) -> Rows:
     return following
 
 
-def _locked_out(log: Log, tries: Tries, window_s: Floats) -> Flags:
-    """Whether a lockout began in a visit, or answered its last press."""
-    first, last = tries.row[tries.first], tries.row[tries.last]
+def _lockout_began(log: Log, first: Rows, last: Rows, following: Rows, window: Floats) -> Flags:
+    """Whether a lockout of its door began in each visit, or soon after its last press."""
     lockouts = log.rows("lockout", "on")
     lockouts = lockouts[stable_order(log.doors(lockouts))]
-    size = len(log) + 1
+    size, door = len(log) + 1, log.doors(first)
     places = log.doors(lockouts).astype(np.int64) * size + lockouts
-    door = tries.door[tries.first].astype(np.int64)
-    row = np.append(lockouts, -1)[np.searchsorted(places, door * size + first)]
-    begins: Flags = (row >= 0) & (log.doors(row) == door) & (row < _next_visit(log, tries))
+    at = np.searchsorted(places, door.astype(np.int64) * size + first)
+    row = np.append(lockouts, -1)[at]
+    begins: Flags = (row >= 0) & (log.doors(row) == door) & (row < following)
     begins &= log.comparable(last, row)
-    begins &= (log.time[row] - log.time[last]) / SECOND <= window_s[log.chute[last]]
-    codes = recoded(log.text("code", tries.refusal[tries.last]), pd.Index(["lockout"]))
-    refused: Flags = codes == 0
-    return begins | refused
+    begins &= (log.time[row] - log.time[last]) / SECOND <= window
+    return begins
 
 
-def _cut_short(log: Log, tries: Tries, window_s: Floats) -> Flags:
+def _cut_short(log: Log, last: Rows, following: Rows, window: Floats) -> Flags:
     """Whether power was lost, or the log ended, before a visit could go on."""
-    last, following = tries.row[tries.last], _next_visit(log, tries)
-    window = window_s[log.chute[last]]
     loss = after(log.losses(), last, len(log))
     lost = loss < following
     loss = np.where(lost, loss, last)
@@ -279,7 +283,7 @@ def _cut_short(log: Log, tries: Tries, window_s: Floats) -> Flags:
 
 def _table(log: Log, tries: Tries, granted: Granted, result: Ints) -> pd.DataFrame:
     """Visits as the contract's table, in the order of the log."""
-    order = np.argsort(tries.row[tries.first])
+    order = stable_order(tries.row[tries.first])
     first, last = tries.row[tries.first][order], tries.row[tries.last][order]
     served, pressed = granted.served[order], granted.pressed[order]
     end = np.where(served, granted.end[order], log.time[last])
