@@ -12,6 +12,7 @@ Its clock, and with it what it writes, may be wrong; `log.lines` is what an expo
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pandas as pd
@@ -85,7 +86,7 @@ def write(path: Path, lines: list[str]) -> Path:
     return path
 
 
-def take(store: Path, *paths: Path, of: Site | None = None, **options: str) -> ImportReport:
+def take(store: Path, *paths: Path, of: Site | None = None, **options: Any) -> ImportReport:
     return import_paths(
         paths, Store.open(store, create=True), of or site(), received=RECEIVED, **options
     )
