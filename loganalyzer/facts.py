@@ -5,7 +5,7 @@ difference between "recorded and never happened" and "not recorded"; a null with
 the honest answer to both.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -114,20 +114,25 @@ def log_ends(timeline: pd.DataFrame) -> pd.DataFrame:
     return plain(ends.reset_index(), *CHUTE)
 
 
-def precision(timeline: pd.DataFrame) -> pd.DataFrame:
-    """How finely each chute's log tells the time, in seconds.
+def precision(timeline: pd.DataFrame, by: Sequence[str] = tuple(CHUTE)) -> pd.DataFrame:
+    """How finely each chute's log, or each export, tells the time, in seconds.
 
     The largest of 60, 1, 0.1, 0.01 and 0.001 s that divides all stamps as written; for a log of
     scanned inputs the shortest time between two scans, where that is more.
 
+    Args:
+        timeline: Reads the columns of `by`, `device_time`, `time`, `clock`.
+        by: What is told of: a chute, or `source`, an export.
+
     Returns:
-        `site`, `chute`, `precision_s`. Sorted.
+        The columns of `by` and `precision_s`. Sorted.
     """
+    columns = ["device_time", "time", "clock"]
     rows = [
         (*key, _precision(part))
-        for key, part in timeline.groupby(CHUTE, observed=True)[["device_time", "time", "clock"]]
+        for key, part in timeline.groupby(list(by), observed=True)[columns]
     ]
-    return pd.DataFrame(rows, columns=[*CHUTE, "precision_s"])
+    return pd.DataFrame(rows, columns=[*by, "precision_s"])
 
 
 def anchored(table: pd.DataFrame, timeline: pd.DataFrame) -> pd.Series:

@@ -33,12 +33,9 @@ def clearings_below_free_fall(cycles: pd.DataFrame, facts: Facts) -> pd.DataFram
     Source: standard gravity, 3rd CGPM (1901); see `free_fall_s`.
     """
     require(cycles, *DOOR, "clear_s", "source", "line")
-    heights = facts.doors.merge(facts.precision, on=CHUTE, how="left").merge(facts.recorded)
+    heights = facts.doors.merge(facts.recorded, on=CHUTE, how="left")
     table = heights[[*DOOR, "elevation_m"]].assign(fall_s=free_fall_s(heights["elevation_m"]))
-    known = cycles.loc[cycles["clear_s"].notna(), [*DOOR, "clear_s", "source", "line"]]
-    known = plain(known, *DOOR).merge(table.assign(slack=heights["precision_s"]), on=DOOR)
-    known["short"] = known["clear_s"] + known["slack"] < known["fall_s"]
-    table = table.merge(_counts(known), on=DOOR, how="left")
+    table = table.merge(_counts(judged_clearings(cycles, facts)), on=DOOR, how="left")
     reason = why(
         (~heights["clearing"], NOT_RECORDED["clearing"]),
         (table["elevation_m"].isna(), NO_HEIGHT),
@@ -47,6 +44,28 @@ def clearings_below_free_fall(cycles: pd.DataFrame, facts: Facts) -> pd.DataFram
     clearings = counts(table["clearings"], heights["clearing"])
     short = counts(table["too_short"], reason.isna())
     return table.assign(clearings=clearings, too_short=short, reason=reason)
+
+
+def judged_clearings(cycles: pd.DataFrame, facts: Facts) -> pd.DataFrame:
+    """Each clearing whose length is known, against free fall from its floor.
+
+    Args:
+        cycles: The table of that name.
+        facts: Doors with their heights, and how finely each log tells the time.
+
+    Returns:
+        One row a clearing: `site`, `chute`, `floor`, `cleared`, `clear_s`, `source`, `line` of
+        its cycle; `elevation_m`, `fall_s` (null where the height is not known), `slack` (one
+        step of the log's clock, seconds), `short` (too short even then).
+
+    Source: as `clearings_below_free_fall`.
+    """
+    heights = facts.doors[[*DOOR, "elevation_m"]].merge(facts.precision, on=CHUTE, how="left")
+    heights["fall_s"] = free_fall_s(heights["elevation_m"])
+    heights = heights.rename(columns={"precision_s": "slack"})
+    columns = [*DOOR, "cleared", "clear_s", "source", "line"]
+    known = plain(cycles.loc[cycles["clear_s"].notna(), columns], *DOOR).merge(heights, on=DOOR)
+    return known.assign(short=known["clear_s"] + known["slack"] < known["fall_s"])
 
 
 def _counts(known: pd.DataFrame) -> pd.DataFrame:
