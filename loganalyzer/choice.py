@@ -37,7 +37,8 @@ class Profiles:
 
     Attributes:
         beside: The site file, or a folder: where relative paths start and others are looked for.
-        kept: Profile texts from the store by name, for `again` when a file is gone.
+        kept: Profiles from the store by the name of the file they came from, for `again` when
+            that is gone.
     """
 
     beside: Path | None
@@ -54,9 +55,10 @@ class Profiles:
             try:
                 self._loaded[name] = load_profile(name, self.beside)
             except ProfileError:
-                if name not in self.kept:
+                kept = self.kept.get(Path(name).name)
+                if kept is None:
                     raise
-                self._loaded[name] = self.kept[name]
+                self._loaded[name] = kept
         return self._loaded[name]
 
     def others(self) -> list[Profile]:
@@ -159,7 +161,7 @@ def _profile(
     own = [profiles.load(one) for one in dict.fromkeys(c.profile for c in chutes)]
     fitting = _fitting(sample, name, own, site, received)
     if len(fitting) > 1:
-        named = [c for c in chutes if _is_word(c.id, name)]
+        named = [c for c in chutes if any(_is_word(c.id, part) for part in _name_parts(name))]
         by_name = {profiles.load(c.profile).text for c in named}
         fitting = [one for one in fitting if one.text in by_name] or fitting
     if len(fitting) == 1:
@@ -203,9 +205,10 @@ def _chute(
     same = [c.id for c in site.chutes if c.profile in names or Path(c.profile).name in names]
     if len(same) == 1:
         return same[0], ()
-    named = [one for one in same or [c.id for c in site.chutes] if _is_word(one, name)]
-    if len(named) == 1:
-        return named[0], (f'{name}: read as chute "{named[0]}", by its name (guessed).',)
+    for part in _name_parts(name):
+        named = [one for one in same or [c.id for c in site.chutes] if _is_word(one, part)]
+        if len(named) == 1:
+            return named[0], (f'{name}: read as chute "{named[0]}", by its name (guessed).',)
     chutes = ", ".join(c.id for c in site.chutes)
     raise UsageError(
         name, "nothing that tells the chute", f"one of {chutes}",
@@ -221,8 +224,13 @@ def _tells_chute(profile: Profile) -> bool:
     return profile.columns.chute is not None or told
 
 
+def _name_parts(name: str) -> list[str]:
+    """The file's name, that of the archive it is in, and its folder's, nearest first."""
+    archive, _, member = name.partition("!")
+    return [*member.split("/")[::-1], *re.split(r"[/\\]", archive)[:-3:-1]]
+
+
 def _is_word(word: str, name: str) -> bool:
-    """Whether the file's or its folder's name holds the word, by itself."""
-    name = "/".join(re.split(r"[/!\\]", name)[-3:])
+    """Whether a name holds the word by itself, letter case ignored."""
     pattern = rf"(?<![A-Za-z0-9]){re.escape(word)}(?![A-Za-z0-9])"
     return bool(re.search(pattern, name, re.IGNORECASE))

@@ -122,7 +122,9 @@ def again(
         job = _Job(store, site, received, Asked(chute, profile), folder, progress, tell, anew=True)
         for entry in manifest.exports:
             text = (store.path / entry.profile_text).read_text(encoding="utf-8")
-            job.profiles.kept[entry.profile] = parse_profile(text, entry.profile)
+            job.profiles.kept[Path(entry.profile_file).name] = parse_profile(
+                text, entry.profile_file
+            )
             job.add_again(entry)
         return job.finish()
 
@@ -139,8 +141,8 @@ class _Job:
     progress: Progress | None
     tell: Callable[[str], None]
     anew: bool = False
-    waiting: list[Taken] = field(default_factory=list)
-    done: list[ExportReport] = field(default_factory=list)
+    waiting: list[tuple[int, Taken]] = field(default_factory=list)
+    done: dict[int, ExportReport] = field(default_factory=dict)
     messages: list[str] = field(default_factory=list)
     since: float = 0.0
     count: int = 0
@@ -150,17 +152,20 @@ class _Job:
 
     def add(self, found: Export | InputError) -> None:
         """Read one export; it lands with the next commit."""
+        self.count += 1
         if isinstance(found, InputError):
-            self.done.append(reports.failed(found.where, found))
+            self.done[self.count] = reports.failed(found.where, found)
             return
         source = None
         try:
             source, size = digest(found.name, found.open)
             known = self.store.state().export(source)
             if known is not None:
-                self.done.append(self._known(source, found.name, *known))
-            elif any(one.entry.source == source for one in self.waiting):
-                self.done.append(ExportReport(found.name, reports.KNOWN, source, self.site.id))
+                self.done[self.count] = self._known(source, found.name, *known)
+            elif any(one.entry.source == source for _, one in self.waiting):
+                self.done[self.count] = ExportReport(
+                    found.name, reports.KNOWN, source, self.site.id
+                )
             else:
                 self._take(
                     Given(found.name, found.open, source, size, self.asked, self.received,
@@ -169,10 +174,11 @@ class _Job:
         except StoreError:
             raise
         except AnalyzerError as error:
-            self.done.append(reports.failed(found.name, error, source))
+            self.done[self.count] = reports.failed(found.name, error, source)
 
     def add_again(self, entry: Entry) -> None:
         """Read a kept original; asked for as before unless this call says otherwise."""
+        self.count += 1
         chute = self.asked.chute or entry.asked_chute
         asked = Asked(chute, self.asked.profile or entry.asked_profile)
         received = datetime.fromtimestamp(entry.imported_at / 1e6, UTC)
@@ -183,19 +189,20 @@ class _Job:
         except StoreError:
             raise
         except AnalyzerError as error:
-            self.done.append(reports.failed(entry.name, error, entry.source))
+            self.done[self.count] = reports.failed(entry.name, error, entry.source)
 
     def finish(self) -> ImportReport:
         """Land what waits."""
         self._land()
-        return ImportReport(tuple(self.done), tuple(self.messages))
+        done = tuple(report for _, report in sorted(self.done.items()))
+        return ImportReport(done, tuple(self.messages))
 
     def _take(self, given: Given) -> None:
-        self.count += 1
         folder = self.folder / str(self.count)
         with told_as_store_error(self.store.path):
             folder.mkdir()
-            self.waiting.append(take(given, self.site, self.profiles, folder, self.progress))
+            taken = take(given, self.site, self.profiles, folder, self.progress)
+            self.waiting.append((self.count, taken))
         self.since = self.since or time.monotonic()
         if not self.anew and time.monotonic() - self.since > TOGETHER_S:
             self._land()
@@ -211,16 +218,16 @@ class _Job:
             manifest = before or Manifest(self.site.id, text, self.site.file)
             manifest = replace(manifest, site_text=text, site_file=self.site.file)
             fresh = []
-            for taken in self.waiting:
+            for number, taken in self.waiting:
                 known = change.state.export(taken.entry.source)
                 if known is not None and not self.anew:  # another importer was quicker
-                    self.done.append(self._known(taken.entry.source, taken.entry.name, *known))
+                    self.done[number] = self._known(taken.entry.source, taken.entry.name, *known)
                 elif known is not None or not self.anew:  # not undone since it was read again
-                    fresh.append((taken, landed(taken, change, self.site.id)))
-            manifest = manifest.with_exports(*(entry for _, entry in fresh))
+                    fresh.append((number, taken, landed(taken, change, self.site.id)))
+            manifest = manifest.with_exports(*(entry for _, _, entry in fresh))
             place = Place(self.store.path, self.folder, change.land)
             change.manifests[self.site.id] = manifest = restretched(manifest, place)
-        self.done += [_report(manifest, entry, taken) for taken, entry in fresh]
+        self.done |= {number: _report(manifest, entry, taken) for number, taken, entry in fresh}
         self.waiting, self.since = [], 0.0
 
     def _known(self, source: str, name: str, site: str, entry: Entry) -> ExportReport:

@@ -59,7 +59,8 @@ class Export:
         source: SHA-256 of its bytes, unpacked.
         name: As it was given, `week1.zip!a.csv` for a member.
         original: File of the kept bytes, compressed.
-        profile: The profile's name, and `profile_text` the file of its text.
+        profile: The profile's name, `profile_file` where it came from, `profile_text` the file
+            of its text.
         chute: The chute that was given or chosen, null where each line names its own.
         asked_chute, asked_profile: What the person asked for on the command line.
         lines, ignored, rejected: Counts of lines.
@@ -73,6 +74,7 @@ class Export:
     name: str
     original: str
     profile: str
+    profile_file: str
     profile_text: str
     chute: str | None
     asked_chute: str | None

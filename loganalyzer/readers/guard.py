@@ -101,11 +101,12 @@ class _Guard(io.RawIOBase):
     ) -> None:
         self.name, self.allowed, self.expected, self.problems = name, allowed, crc, problems
         self.count, self.crc = 0, 0
+        self.ended = False  # its own: several streams of one export may be read at once
         self.layers: Layers | None = None
         try:
             self.layers = opener()
         except (*DAMAGE, NotImplementedError, RuntimeError) as error:
-            problems.append(damaged(name, error))
+            self._end(error)
 
     def readable(self) -> bool:
         """True."""
@@ -113,12 +114,12 @@ class _Guard(io.RawIOBase):
 
     def readinto(self, buffer: bytearray) -> int:  # type: ignore[override]
         """Fill the buffer as far as one step of unpacking goes; 0 is the end."""
-        if self.problems or self.layers is None:
+        if self.ended or self.layers is None:
             return 0
         try:
             step = _step(self.layers[0], len(buffer))
         except DAMAGE as error:
-            self.problems.append(damaged(self.name, error))
+            self._end(error)
             return 0
         self._check(step)
         buffer[: len(step)] = step
@@ -131,7 +132,12 @@ class _Guard(io.RawIOBase):
         if self.expected is not None:
             self.crc = zlib.crc32(step, self.crc)
             if not step and self.crc != self.expected:
-                self.problems.append(damaged(self.name, ValueError("wrong check sum")))
+                self._end(ValueError("wrong check sum"))
+
+    def _end(self, error: Exception) -> None:
+        self.ended = True
+        if not self.problems:
+            self.problems.append(damaged(self.name, error))
 
     def close(self) -> None:
         """Close the stream and what it reads from."""
