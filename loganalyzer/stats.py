@@ -19,7 +19,7 @@ def wilson(hits: ArrayLike, trials: ArrayLike, level: float = 0.95) -> tuple[Num
 
     Args:
         hits: Counts, shape (n,).
-        trials: Counts, shape (n,); 0 or NaN gives NaN.
+        trials: Counts, shape (n,); 0, NaN or fewer than the hits gives NaN.
         level: Share of intervals that hold the truth, 0 to 1.
 
     Returns:
@@ -29,7 +29,7 @@ def wilson(hits: ArrayLike, trials: ArrayLike, level: float = 0.95) -> tuple[Num
         Stat. Med. 17 (1998) 857-872.
     """
     x, n = _floats(hits), _floats(trials)
-    n = np.where(n > 0, n, np.nan)
+    n = np.where((n > 0) & (x <= n), n, np.nan)
     z = ndtri(0.5 + level / 2)
     centre = (x + z**2 / 2) / (n + z**2)
     half = z / (n + z**2) * np.sqrt(x * (n - x) / n + z**2 / 4)
@@ -139,16 +139,63 @@ def benjamini_hochberg(p_values: ArrayLike) -> Numbers:
     Args:
         p_values: Shape (n,); NaN stays NaN and does not count as a test.
 
-    Source: Y. Benjamini, Y. Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300.
+    Source: Y. Benjamini, Y. Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300, as computed by
+        scipy.stats.
     """
+    # Heavy, and only a summary of many tests needs it.
+    from scipy.stats import false_discovery_control
+
     p = _floats(p_values)
-    adjusted = np.full(len(p), np.nan)
-    known = np.flatnonzero(~np.isnan(p))
-    order = known[np.argsort(-p[known], kind="stable")]
-    ranks = np.arange(len(order), 0, -1)
-    scaled = p[order] * len(order) / ranks
-    adjusted[order] = np.minimum(np.minimum.accumulate(scaled), 1.0)
+    adjusted, known = np.full(len(p), np.nan), ~np.isnan(p)
+    if known.any():
+        adjusted[known] = false_discovery_control(p[known], method="bh")
     return adjusted
+
+
+def erlang_b(load: ArrayLike, servers: int = 1) -> Numbers:
+    """The share of attempts that find all servers busy, where nobody waits or tries again.
+
+    It holds for attempts that come independently at one rate (Poisson), whatever the lengths
+    of service; with one server it is load / (1 + load).
+
+    Args:
+        load: Offered load in erlangs (attempts a second times mean seconds of service),
+            shape (n,); NaN or below 0 gives NaN.
+        servers: How many.
+
+    Source: A. K. Erlang, Elektroteknikeren 13 (1917) 5-13, cited from memory; the recursion
+        B(c) = A B(c-1) / (c + A B(c-1)) with B(0) = 1.
+    """
+    offered = _floats(load)
+    offered = np.where(offered >= 0, offered, np.nan)
+    lost = np.ones_like(offered)
+    for server in range(1, servers + 1):
+        lost = offered * lost / (server + offered * lost)
+    return lost
+
+
+def engset(sources: ArrayLike, load: ArrayLike) -> tuple[Numbers, Numbers, Numbers]:
+    """One server and a limited number of sources, each of which is idle or served.
+
+    Args:
+        sources: How many there are, shape (n,); below 1 gives NaN.
+        load: Attempts a second of one idle source times mean seconds of service, shape (n,).
+
+    Returns:
+        Time congestion (share of time the server is busy), call congestion (share of attempts
+        that find it busy: the time congestion with one source less) and traffic congestion
+        (share of the offered load that is lost), each of shape (n,).
+
+    Source: T. O. Engset, Elektrotechnische Zeitschrift 39 (1918) 304-306, cited from memory.
+    """
+    number, idle = _floats(sources), _floats(load)
+    known = (number >= 1) & (idle >= 0)
+    number, idle = np.where(known, number, np.nan), np.where(known, idle, np.nan)
+    time = number * idle / (1 + number * idle)
+    call = (number - 1) * idle / (1 + (number - 1) * idle)
+    offered, carried = number * idle / (1 + idle), time
+    with np.errstate(invalid="ignore"):
+        return time, call, np.where(offered > 0, 1 - carried / offered, 0.0 * offered)
 
 
 def free_fall_s(height_m: ArrayLike) -> Numbers:

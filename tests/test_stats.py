@@ -48,7 +48,7 @@ def test_score_interval_agrees_with_statsmodels(trials, share):
 
 
 def test_a_share_of_nothing_is_not_a_number():
-    low, high = wilson(pd.Series([0, 0]), pd.Series([0, None], dtype="Int64"))
+    low, high = wilson(pd.Series([0, 0, 2]), pd.Series([0, None, 1], dtype="Int64"))
     assert np.isnan([*low, *high]).all()
 
 

@@ -13,8 +13,8 @@ LINES_SHOWN = 20
 def abuse_lockouts(evidence: Evidence) -> pd.DataFrame:
     """One row a lockout, logged or inferred, with the presses that led to it as evidence.
 
-    `advice` is added to the kind's sentence: whether it is inferred, and which lockout of its
-    episode it is.
+    `more` is added to the kind's sentence: whether it is inferred, and which lockout of its
+    episode it is. `episode` is a number that the lockouts of one episode share.
     """
     locked = evidence.locked
     if locked.empty:
@@ -24,7 +24,7 @@ def abuse_lockouts(evidence: Evidence) -> pd.DataFrame:
     rows["seconds"] = rows["seconds"].fillna(reach.where(rows["ongoing"] & (reach >= 0)))
     rows["lines"] = _lines(rows, evidence)
     rows["end"] = rows["end"].where(rows["end_known"] | rows["ongoing"])
-    return rows[ROW].assign(more=_more(rows))
+    return rows[[*ROW, "episode"]].assign(more=_more(rows))
 
 
 def _lines(rows: pd.DataFrame, evidence: Evidence) -> list[list[str]]:

@@ -7,9 +7,10 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from loganalyzer.facts import CHUTE, Facts, anchored, plain
+from loganalyzer.facts import CHUTE, DOOR, Facts, anchored, plain
+from loganalyzer.site import Site
 from loganalyzer.spans import merge_close
-from loganalyzer.tables import PAIRED_WITHIN
+from loganalyzer.tables import PAIRED_WITHIN, empty
 
 Components = Mapping[tuple[str, str], Mapping[str, str]]
 
@@ -19,15 +20,17 @@ FLAP_S = 60.0
 
 TEXTS = ["site", "chute", "floor", "stream", "code"]
 SPAN = [*TEXTS, "start", "end", "seconds", "ended_by", "source", "line"]
-# What a rule hands on; the kind, the id and the refusals are added to all rules' rows together.
-ROW = [*TEXTS, "start", "end", "seconds", "ongoing", "inferred", "lines"]
+# What a rule hands on; the kind, the id and the costs are added to all rules' rows together.
+# `start_known`: the event at `start` begins it; else the one at `end` is what the log knows of it.
+ROW = [*TEXTS, "start", "end", "seconds", "start_known", "ongoing", "inferred", "lines"]
 
 
 @dataclass(frozen=True)
 class Evidence:
     """The tables that rules read.
 
-    `components` says for each (site, chute) what part a fault code is about, as profiles do.
+    `components` says for each (site, chute) what part a fault code is about, as profiles do;
+    `hours` is what `localtime.exposure` returns.
     """
 
     timeline: pd.DataFrame
@@ -36,6 +39,9 @@ class Evidence:
     locked: pd.DataFrame
     facts: Facts
     components: Components = field(default_factory=dict)
+    visits: pd.DataFrame = field(default_factory=lambda: empty("visits"))
+    hours: pd.DataFrame = field(default_factory=pd.DataFrame)
+    sites: Mapping[str, Site] = field(default_factory=dict)
 
     def held(self, signal: str) -> pd.DataFrame:
         """The intervals of a signal as spans: the columns of `SPAN` and `start_known`.
@@ -60,6 +66,25 @@ class Evidence:
         held = plain(self.held("fault"), *TEXTS, "ended_by", "source")
         spans = pd.concat([held, moments.drop(columns="time")], ignore_index=True)
         return spans.assign(component=self._component(spans))
+
+    def faults_of(self, *components: str) -> pd.DataFrame:
+        """The faults about one of these parts, those of a code that flaps merged."""
+        mine = self.faults[self.faults["component"].isin(components)]
+        return join_runs(mine, self, [*CHUTE, "floor", "code"], FLAP_S)
+
+    def unlocked_since(self, openings: pd.DataFrame) -> pd.Series:
+        """When the door of each opening was last unlocked, null where it was locked by then."""
+        unlocked = self.held("unlocked")
+        if openings.empty or unlocked.empty:
+            return pd.Series(pd.NaT, index=openings.index, dtype="datetime64[us, UTC]")
+        known = plain(unlocked[[*DOOR, "start", "end"]], *DOOR)
+        known = known.rename(columns={"start": "since", "end": "until"}).sort_values("since")
+        opened = plain(openings[[*DOOR, "start"]], *DOOR).reset_index(names="row")
+        found = pd.merge_asof(
+            opened.sort_values("start"), known, left_on="start", right_on="since", by=DOOR
+        ).set_index("row")
+        since: pd.Series = found["since"].where(found["start"] <= found["until"])
+        return since.reindex(openings.index)
 
     def closing(self, spans: pd.DataFrame) -> pd.Series:
         """`source:line` of the event that ended each span, null where none is logged."""
@@ -118,6 +143,7 @@ def join_runs(
     trusted = runs["start_known"].first() & _all_measured(spans) & last["ended_by"].ne("mark")
     table["seconds"] = reach.where(trusted & (reach >= 0))
     table["end"] = table["end"].where(last["ended_by"].ne("repeat"))
+    table["start_known"] = runs["start_known"].first().astype(bool)
     table["ongoing"] = last["ended_by"].eq("log_end").astype(bool)
     table["lines"] = _lines(spans)
     return table.assign(inferred=False).reset_index(drop=True)[ROW]
@@ -132,7 +158,8 @@ def line_of(rows: pd.DataFrame) -> pd.Series:
 def blank_rows() -> pd.DataFrame:
     """No rows, with the columns and types that a rule hands on."""
     types = dict.fromkeys(TEXTS, "str") | dict.fromkeys(["start", "end"], "datetime64[us, UTC]")
-    types |= {"seconds": "float64", "ongoing": "bool", "inferred": "bool", "lines": "object"}
+    flags = dict.fromkeys(["start_known", "ongoing", "inferred"], "bool")
+    types |= {"seconds": "float64", **flags, "lines": "object"}
     return pd.DataFrame(columns=ROW).astype(types)
 
 

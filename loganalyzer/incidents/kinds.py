@@ -20,7 +20,9 @@ class Kind:
         check: What to check first, a sentence without its full stop.
         hands_on: Whether somebody acts on equipment, so that the caution belongs to it.
         refused: Whose refused presses it cost: of the chute, of the door, those with code
-            "full", or none that a log can show.
+            "full", or none that a log can show. Visits lost are those of the door for "door",
+            of the chute for the others.
+        place: What tells two incidents of this kind apart that begin at a chute at one time.
     """
 
     name: str
@@ -28,6 +30,7 @@ class Kind:
     check: str
     hands_on: bool = True
     refused: Literal["chute", "door", "full", "unknown"] = "chute"
+    place: tuple[str, ...] = ("floor", "code")
 
     @property
     def advice(self) -> str:
@@ -41,6 +44,7 @@ KINDS = (
         "technician",
         "Check first whether something holds the leaf open, then the closer and the latch, and "
         "keep the door shut until then, since an intake door is a fire door",
+        place=("floor",),
     ),
     Kind(
         "container_full",
@@ -48,6 +52,7 @@ KINDS = (
         "Check first that the container is emptied and set back in its place, then whether the "
         "pickup comes before it usually fills",
         refused="full",
+        place=("stream",),
     ),
     Kind(
         "abuse_lockout",
@@ -56,12 +61,14 @@ KINDS = (
         "speaking to anybody, since the log shows presses and not people",
         hands_on=False,
         refused="door",
+        place=("floor",),
     ),
     Kind(
         "sorter_fault",
         "technician",
         "Check first whether material lies in the diverter's way, then its drive and its "
         "position switches",
+        place=(),
     ),
     Kind(
         "latch_fault",
@@ -75,6 +82,13 @@ KINDS = (
         "Check first that the door contact sits firmly and its gap and cable are sound, since a "
         "chattering contact looks like use of the door",
         refused="door",
+        place=("floor",),
+    ),
+    Kind(
+        "common_cause",
+        "technician",
+        "Check first what these doors share, such as a cable, a supply or an input board, before "
+        "anything at the single doors",
     ),
     Kind(
         "compactor_jam",
@@ -87,6 +101,7 @@ KINDS = (
         "Check first the supply, its breaker and the controller's battery, and that the clock is "
         "right again",
         refused="unknown",
+        place=(),
     ),
     Kind(
         "service",
@@ -94,6 +109,7 @@ KINDS = (
         "Check first that the service was announced and that the doors were given back when it "
         "was over",
         hands_on=False,
+        place=(),
     ),
     Kind(
         "log_gap",
@@ -102,6 +118,7 @@ KINDS = (
         "until then",
         hands_on=False,
         refused="unknown",
+        place=(),
     ),
     Kind(
         "other_fault",

@@ -22,6 +22,6 @@ def log_gaps(evidence: Evidence) -> pd.DataFrame:
     pairs = zip(line_of(stretches)[gap], after[gap], strict=True)
     lines = [[line for line in pair if isinstance(line, str)] for pair in pairs]
     rows = stretches[gap].assign(
-        floor=np.nan, stream=np.nan, code=np.nan, ongoing=False, inferred=False
+        floor=np.nan, stream=np.nan, code=np.nan, start_known=True, ongoing=False, inferred=False
     )
     return rows.assign(lines=pd.Series(lines, index=rows.index, dtype="object"))[ROW]

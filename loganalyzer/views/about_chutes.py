@@ -7,7 +7,7 @@ import pandas as pd
 from loganalyzer.facts import CHUTE, DOOR, plain
 from loganalyzer.incidents.kinds import KIND
 from loganalyzer.localtime import wall_clock
-from loganalyzer.sentences import between, count, door, figure, lasting, listed, things, times
+from loganalyzer.sentences import count, door, figure, lasting, listed, things, times
 from loganalyzer.views.analysis import Analysis
 from loganalyzer.views.finding import (
     Finding,
@@ -28,6 +28,8 @@ NAMES = {
     "latch_fault": ("the latch has a fault", "latch fault", "latch faults"),
     "contact_chatter": ("the contact chatters", "burst of contact chatter",
                         "bursts of contact chatter"),
+    "common_cause": ("several doors are in trouble", "trouble at several doors at once",
+                     "times trouble at several doors at once"),
     "compactor_jam": ("the compactor is jammed", "compactor jam", "compactor jams"),
     "power_loss": ("without power", "power cut", "power cuts"),
     "service": ("out of use for service", "service", "services"),
@@ -35,8 +37,8 @@ NAMES = {
     "other_fault": ("a fault stands", "other fault", "other faults"),
 }  # fmt: skip
 COUNTED = (
-    "sorter_fault", "compactor_jam", "latch_fault", "power_loss", "log_gap", "contact_chatter",
-    "other_fault", "service",
+    "common_cause", "sorter_fault", "compactor_jam", "latch_fault", "power_loss", "log_gap",
+    "contact_chatter", "other_fault", "service",
 )  # fmt: skip
 CANNOT_TELL = (
     ("press", ("presses", "misuse and waiting")),
@@ -105,14 +107,14 @@ def refusals(analysis: Analysis) -> Iterator[Finding]:
         if not total or part["share"].isna().all():
             continue
         presses = int(part["presses"].iloc[0])
-        low, high = per_hundred(total, presses)
+        share = per_hundred(total, presses)
         reasons = [f"{code} {figure(100 * n / total)} %" for code, n in
                    zip(part["code"].head(4), part["refusals"].head(4), strict=True)]  # fmt: skip
         yield Finding(
             "manager", site, chute, None, "refusals",
             f"Chute {chute}: {count(total)} of {press_count(presses)} refused, "
-            f"{figure(100 * total / presses)} % {between(low, high)}: {listed(reasons)}.",
-            100 * total / presses, low, high, presses,
+            f"{share}: {listed(reasons)}.",
+            share.rate, share.low, share.high, presses,
         )  # fmt: skip
 
 
@@ -130,13 +132,13 @@ def waiting(analysis: Analysis) -> Iterator[Finding]:
     visits = analysis.visits[analysis.visits["result"].isin(["served", "gave_up", "locked_out"])]
     for (site, chute), part in visits.groupby(CHUTE, observed=True):
         left = int(part["result"].eq("gave_up").sum())
-        low, high = per_hundred(left, len(part))
+        share = per_hundred(left, len(part))
         if left:
             yield Finding(
                 "manager", str(site), str(chute), None, "gave_up",
                 f"Chute {chute}: {count(left)} of {things(len(part), 'visit', 'visits')} ended "
-                f"without an open door, {figure(100 * left / len(part))} % {between(low, high)}.",
-                100 * left / len(part), low, high, len(part),
+                f"without an open door, {share}.",
+                share.rate, share.low, share.high, len(part),
             )  # fmt: skip
 
 

@@ -29,14 +29,14 @@ def short_clearings(analysis: Analysis) -> Iterator[Finding]:
     """Clearings shorter than free fall, floor by floor."""
     table = analysis.clearings[analysis.clearings["too_short"].fillna(0).gt(0)]
     for row in rows(table.sort_values("too_short", ascending=False)):
-        low, high = per_hundred(row.too_short, row.clearings)
+        share = per_hundred(row.too_short, row.clearings)
         yield Finding(
             "technician", row.site, row.chute, row.floor, "clearing_too_short",
             f"{door(row.chute, row.floor)}: {count(row.too_short)} of "
             f"{things(row.clearings, 'clearing', 'clearings')} ended before anything can have "
             f"fallen the {figure(row.elevation_m)} m (free fall takes {row.fall_s:.1f} s, the "
             f"shortest lasted {row.shortest_s:.1f} s): the clearing time is provably too short.",
-            100 * row.too_short / row.clearings, low, high, int(row.clearings),
+            share.rate, share.low, share.high, int(row.clearings),
             (row.evidence,),
         )  # fmt: skip
 
@@ -48,14 +48,14 @@ def stuck_doors(analysis: Analysis) -> Iterator[Finding]:
     stuck = stuck.merge(analysis.facts.limits, on=CHUTE, how="left")
     for (site, chute, floor), part in largest(stuck, DOOR):
         n, openings = len(part), int(part["openings"].fillna(0).iloc[0])
-        low, high = per_hundred(n, openings)
-        rate = f", {figure(100 * n / openings)} per 100 {between(low, high)}" if openings else ""
+        share = per_hundred(n, openings)
+        said = f", {share}" if share.rate else ""
         yield Finding(
             "technician", site, chute, floor, "stuck_door",
             f"{door(chute, floor)}: open longer than {part['open_limit_s'].iloc[0]:g} s "
-            f"{times(n)} in {things(openings, 'opening', 'openings')}{rate}; the longest "
+            f"{times(n)} in {things(openings, 'opening', 'openings')}{said}; the longest "
             f"{lasting(part['seconds'].max())}.",
-            100 * n / openings if openings else None, low, high, openings,
+            share.rate, share.low, share.high, openings,
             lines_of(part.sort_values("seconds", ascending=False)["evidence"]),
         )  # fmt: skip
 

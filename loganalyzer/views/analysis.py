@@ -1,12 +1,12 @@
 """Everything that is worked out of one timeline, computed once."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
 from loganalyzer.cycles import cycles as cycles_of
-from loganalyzer.facts import Facts, facts
+from loganalyzer.facts import Facts, facts, log_ends
 from loganalyzer.incidents import incidents as incidents_of
 from loganalyzer.incidents.evidence import Components, Evidence
 from loganalyzer.intervals import pair
@@ -84,13 +84,16 @@ def analyse(
     cycles = cycles_of(timeline, intervals, sites)
     visits = visits_of(timeline, cycles, intervals, sites)
     began = cycles["pressed"].fillna(cycles["unlocked"]).fillna(cycles["opened"])
-    whole = (
-        (timeline, timeline["time"]),
-        (intervals, intervals["start"]),
-        (cycles, began),
-        (visits, visits["start"]),
+    span = spans or {}
+    return measure(
+        _within(timeline, timeline["time"], span),
+        _within(intervals, intervals["start"], span),
+        _within(cycles, began, span),
+        _within(visits, visits["start"], span),
+        sites,
+        components,
+        facts(timeline, sites),
     )
-    return measure(*(_within(*one, spans or {}) for one in whole), sites, components)
 
 
 def _within(table: pd.DataFrame, times: pd.Series, spans: Mapping[str, Span]) -> pd.DataFrame:
@@ -112,13 +115,20 @@ def measure(
     visits: pd.DataFrame,
     sites: Mapping[str, Site],
     components: Components | None = None,
+    known: Facts | None = None,
 ) -> Analysis:
-    """The part of `analyse` after intervals, cycles and visits."""
-    known = facts(timeline, sites)
+    """The part of `analyse` after intervals, cycles and visits.
+
+    `known` are the facts of the whole log where the tables are a period of it: what a chute
+    records does not depend on whether it happened in the period.
+    """
+    known = replace(known or facts(timeline, sites), ends=log_ends(timeline))
     coverage = coverage_of(timeline)
     hours = exposure(coverage, sites)
     locked = lockouts_of(timeline, intervals, known)
-    evidence = Evidence(timeline, intervals, coverage, locked, known, components or {})
+    evidence = Evidence(
+        timeline, intervals, coverage, locked, known, components or {}, visits, hours, sites
+    )
     incidents = incidents_of(evidence)
     stuck = incidents[incidents["kind"].eq("stuck_door")]
     opened = open_times_of(cycles, intervals, known)

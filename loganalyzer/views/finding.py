@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 import pandas as pd
 
-from loganalyzer.sentences import things
+from loganalyzer.sentences import between, figure, things
 from loganalyzer.stats import wilson
 
 LINES_SHOWN = 10
@@ -65,10 +65,27 @@ def largest(
     return sorted(groups, key=lambda g: -(g[1][weight].sum() if weight else len(g[1])))
 
 
-def per_hundred(hits: float, trials: float) -> tuple[float, float]:
-    """The 95 % interval of a share, per 100; NaN where nothing was tried."""
+@dataclass(frozen=True)
+class Share:
+    """A share and its 95 % interval, per 100; all None where fewer were tried than hit."""
+
+    rate: float | None = None
+    low: float | None = None
+    high: float | None = None
+
+    def __str__(self) -> str:
+        """The figure and its interval, or nothing."""
+        if self.rate is None or self.low is None or self.high is None:
+            return ""
+        return f"{figure(self.rate)} per 100 {between(self.low, self.high)}"
+
+
+def per_hundred(hits: float, trials: float) -> Share:
+    """The share of trials that were hits."""
+    if not 0 < trials >= hits:
+        return Share()
     (low,), (high,) = wilson([hits], [trials])
-    return 100 * float(low), 100 * float(high)
+    return Share(100 * hits / trials, 100 * float(low), 100 * float(high))
 
 
 def lines_of(evidence: Iterable[str]) -> tuple[str, ...]:

@@ -32,6 +32,8 @@ def headline(analysis: Analysis) -> pd.DataFrame:
     table = table.merge(_waits(analysis), on=CHUTE, how="left").merge(
         _covered(analysis), how="left"
     )
+    # A chute all of whose times cannot be trusted has no stretch with log.
+    table["covered_s"] = table["covered_s"].fillna(0.0)
     table["reason"] = why((~table["press"], NOT_RECORDED["press"]))
     ends = analysis.facts.ends.rename(columns={"log_start": "first", "log_end": "last"})
     return table.merge(ends, on=CHUTE, how="left")[HEADLINE]
