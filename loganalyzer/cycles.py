@@ -80,6 +80,7 @@ from loganalyzer.keys import (
     Rows,
     after,
     before,
+    joined,
     named,
     pick,
     recoded,
@@ -111,6 +112,12 @@ def cycles(
     Source: the rules in the module's docstring.
     """
     log = Log.of(timeline)
+    pieces = zip(log.parts(), log.shares(intervals), strict=True)
+    return joined([_cycles(*piece, sites) for piece in pieces], "cycles")
+
+
+def _cycles(log: Log, intervals: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
+    """The cycles of some chutes."""
     told = limits(log, sites)
     unlocks, opens = find(log, intervals, "unlocked"), find(log, intervals, "open")
     bounce_s = np.array([limit.clearing_s for limit in told], np.float64)

@@ -44,6 +44,7 @@ from loganalyzer.keys import (
     Rows,
     after,
     before,
+    joined,
     kind_of,
     named,
     stable_order,
@@ -87,8 +88,8 @@ def pair(timeline: pd.DataFrame) -> pd.DataFrame:
 
     Source: the rules in the module's docstring.
     """
-    log = Log.of(timeline)
-    return _table(log, spans(log))
+    parts = Log.of(timeline).parts()
+    return joined([_table(log, spans(log)) for log in parts], "intervals")
 
 
 def spans(log: Log) -> Spans:

@@ -7,6 +7,7 @@ first, so equal times and times that run back do no harm. A row of -1 means "not
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from loganalyzer.errors import TableError
-from loganalyzer.tables import EDGES, SIGNALS, require
+from loganalyzer.tables import EDGES, SIGNALS, empty, require
 
 Rows = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
@@ -24,6 +25,7 @@ Floats = npt.NDArray[np.float64]
 TEXTS = ("site", "chute", "floor", "signal", "edge", "stream", "code", "clock", "source")
 NONE = len(SIGNALS) * 4  # the kind of a row whose signal or edge is none of ours
 SECOND = 1_000_000
+PART = 500_000
 NEVER = np.iinfo(np.int64).min  # a null among times
 
 
@@ -70,6 +72,33 @@ class Log:
     def __len__(self) -> int:
         return len(self.time)
 
+    def parts(self) -> list["Log"]:
+        """The same log in pieces of whole chutes, some `PART` rows each.
+
+        Chutes share nothing, and arrays that fit the processor's cache are faster than long ones.
+        """
+        piece = self.first[:-1] // PART
+        cuts = np.flatnonzero(np.diff(piece, prepend=-1))
+        return [self._part(*ends) for ends in pairwise([*cuts, len(piece)])]
+
+    def _part(self, begin: int, end: int) -> "Log":
+        rows = slice(self.first[begin], self.first[end])
+        codes = {name: column[rows] for name, column in self.codes.items()}
+        first = self.first[begin : end + 1] - self.first[begin]
+        return Log(codes, self.labels, self.time[rows], self.line[rows], first)
+
+    def shares(self, table: pd.DataFrame) -> list[pd.DataFrame]:
+        """For each of `parts`, the rows of its chutes in a table made from this timeline.
+
+        Raises:
+            TableError: The table has a chute that the log has not.
+        """
+        require(table, "site", "chute")
+        piece = (self.first[:-1] // PART)[chute_numbers(self, table)]
+        wanted = np.unique(self.first[:-1] // PART)
+        begins, ends = (np.searchsorted(piece, wanted, side) for side in ("left", "right"))
+        return [table.iloc[begin:end] for begin, end in zip(begins, ends, strict=True)]
+
     @property
     def floors(self) -> int:
         """How many floors a chute can have, no floor counted as one."""
@@ -92,9 +121,14 @@ class Log:
     @cached_property
     def kind(self) -> Ints:
         """Signal and edge of each row as one small number, see `kind_of`."""
-        signal = _translation(self.labels["signal"], SIGNALS, 4, NONE)[self.codes["signal"]]
-        edge = _translation(self.labels["edge"], EDGES, 1, 3)[self.codes["edge"]]
-        return np.where(edge == 3, np.uint8(NONE), np.minimum(signal + edge, np.uint8(NONE)))
+        signals, edges = list(self.labels["signal"]), list(self.labels["edge"])
+        table = np.full((len(signals) + 1, len(edges) + 1), NONE, np.uint8)  # the first are null
+        for signal in set(signals) & set(SIGNALS):
+            for edge in set(edges) & set(EDGES):
+                table[signals.index(signal) + 1, edges.index(edge) + 1] = kind_of(signal, edge)
+        pair = (self.codes["signal"] + np.int16(1)) * np.int16(len(edges) + 1)
+        kinds: Ints = table.ravel()[pair + (self.codes["edge"] + np.int16(1))]
+        return kinds
 
     @cached_property
     def stretch(self) -> Ints | None:
@@ -199,6 +233,11 @@ def utc(micros: Rows) -> pd.DatetimeIndex:
     return pd.DatetimeIndex(micros.view("datetime64[us]")).tz_localize("UTC")
 
 
+def joined(tables: list[pd.DataFrame], name: str) -> pd.DataFrame:
+    """Tables of the same columns, one below the other; the table of that name if there are none."""
+    return pd.concat(tables, ignore_index=True) if tables else empty(name)
+
+
 def stable_order(key: Ints) -> Rows:
     """Rows by key, equal keys in their old order: numpy's radix sort, 16 bits at a time."""
     top = int(key.max(initial=0))
@@ -278,9 +317,3 @@ def starts(site: Ints, chute: Ints) -> Rows:
             "Sort the timeline",
         )  # fmt: skip
     return first.astype(np.int64)
-
-
-def _translation(labels: pd.Index, ours: tuple[str, ...], step: int, other: int) -> Ints:
-    """From category numbers to our numbers times `step`; null, the last, and strangers: `other`."""
-    known = [ours.index(label) * step if label in ours else other for label in labels]
-    return np.array([*known, other], np.uint8)

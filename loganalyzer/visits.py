@@ -56,6 +56,7 @@ from loganalyzer.keys import (
     Rows,
     after,
     chute_numbers,
+    joined,
     named,
     pick,
     recoded,
@@ -94,6 +95,14 @@ def visits(
     Source: the rules in the module's docstring.
     """
     log = Log.of(timeline)
+    pieces = zip(log.parts(), log.shares(cycles), log.shares(intervals), strict=True)
+    return joined([_visits(*piece, sites) for piece in pieces], "visits")
+
+
+def _visits(
+    log: Log, cycles: pd.DataFrame, intervals: pd.DataFrame, sites: Mapping[str, Site]
+) -> pd.DataFrame:
+    """The visits of some chutes."""
     window_s = np.array([limit.press_window_s for limit in limits(log, sites)], np.float64)
     openings = _openings(log, intervals)
     tries = _tries(log, openings, window_s)
