@@ -59,14 +59,19 @@ def exposure(coverage: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
     Returns:
         One row a `site`, `chute`, `day`, `hour_of_week` with any log; `seconds` of it.
     """
-    slots = _slots(coverage[coverage["covered"]])
+    slots = quarters(coverage[coverage["covered"]])
     slots = slots.join(local_parts(slots, sites, "time"))
     keys = [*CHUTE, "day", "hour_of_week"]
     return slots.groupby(keys, observed=True)["seconds"].sum().reset_index()
 
 
-def _slots(stretches: pd.DataFrame) -> pd.DataFrame:
-    """Cut stretches at the quarter hours: `site`, `chute`, `time` (start), `seconds`."""
+def quarters(stretches: pd.DataFrame) -> pd.DataFrame:
+    """Cut stretches of a `site` and `chute` from `start` to `end` at the quarter hours.
+
+    Returns:
+        One row a piece: `site`, `chute`, `time` (start of its quarter hour), `seconds`, `row`
+        (the place of its stretch).
+    """
     start, end = micros(stretches["start"]), micros(stretches["end"])
     first = start // QUARTER
     count = np.maximum(-(-end // QUARTER) - first, 0)
@@ -80,5 +85,6 @@ def _slots(stretches: pd.DataFrame) -> pd.DataFrame:
             "chute": stretches["chute"].astype("str").to_numpy()[row],
             "time": pd.to_datetime(begin, unit="us", utc=True).as_unit("us"),
             "seconds": inside / 1e6,
+            "row": row,
         }
     )

@@ -6,14 +6,17 @@ import random
 import pandas as pd
 import pytest
 
+from loganalyzer.cycles import cycles
 from loganalyzer.facts import facts
 from loganalyzer.incidents import RULES, incidents
 from loganalyzer.incidents.evidence import Evidence
 from loganalyzer.incidents.kinds import CAUTION, KINDS
 from loganalyzer.intervals import pair
+from loganalyzer.localtime import exposure
 from loganalyzer.measures.coverage import coverage
 from loganalyzer.measures.lockouts import lockouts
 from loganalyzer.tables import AUDIENCES, INCIDENT_KINDS, conform
+from loganalyzer.visits import visits
 from tests.build import at, timeline
 
 CODES = {("quay", "A"): {"E12": "sorter", "E30": "latch", "E40": "compactor", "E50": "wiring"}}
@@ -22,8 +25,10 @@ CODES = {("quay", "A"): {"E12": "sorter", "E30": "latch", "E40": "compactor", "E
 def found(*events, components=CODES):
     log = timeline(*events)
     known, pairs = facts(log, {}), pair(log)
-    evidence = Evidence(log, pairs, coverage(log), lockouts(log, pairs, known), known, components)
-    return incidents(evidence)
+    uses = cycles(log, pairs, {})
+    tried, stretches = visits(log, uses, pairs, {}), coverage(log)
+    locked, hours = lockouts(log, pairs, known), exposure(stretches, {})
+    return incidents(Evidence(log, pairs, stretches, locked, known, components, tried, hours))
 
 
 def the_one(*events, kind=None):

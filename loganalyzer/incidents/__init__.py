@@ -9,14 +9,14 @@ from collections.abc import Callable
 
 import pandas as pd
 
-from loganalyzer.facts import CHUTE, DOOR
+from loganalyzer.facts import CHUTE
 from loganalyzer.incidents.abuse_lockout import abuse_lockouts
 from loganalyzer.incidents.common_cause import common_causes
 from loganalyzer.incidents.compactor_jam import compactor_jams
 from loganalyzer.incidents.contact_chatter import chatter
 from loganalyzer.incidents.container_full import full_containers
 from loganalyzer.incidents.cost import COSTS, refused, visits_lost
-from loganalyzer.incidents.evidence import ROW, TEXTS, Evidence
+from loganalyzer.incidents.evidence import TEXTS, Evidence
 from loganalyzer.incidents.ids import ids
 from loganalyzer.incidents.kinds import KIND
 from loganalyzer.incidents.latch_fault import latch_faults

@@ -25,9 +25,9 @@ def chatter(evidence: Evidence) -> pd.DataFrame:
     pairs = pairs.sort_values([*DOOR, "start"], ignore_index=True)
     quick = _quick(pairs)
     near = pairs[_windows(quick)]
-    meant = np.zeros(len(pairs), dtype=np.int64)
-    meant[near.index] = _unlocked_for(near, pairs, evidence)
-    several = np.convolve(meant, np.ones(PAIRS), "full")[PAIRS - 1 :] > 1
+    meant = pd.Series(0, index=pairs.index)
+    meant[near.index] = _unlocked_for(near, pairs, evidence).astype("int64")
+    several = meant[::-1].rolling(PAIRS, min_periods=1).sum()[::-1].to_numpy() > 1
     return join_runs(pairs[_windows(quick & ~several)], evidence, DOOR, WITHIN_S)
 
 

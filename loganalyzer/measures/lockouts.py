@@ -28,9 +28,9 @@ def lockouts(timeline: pd.DataFrame, intervals: pd.DataFrame, facts: Facts) -> p
 
     Returns:
         One row a lockout, sorted by door and start: `site`, `chute`, `floor`, `start`, `end`,
-        `seconds` (null where an end is not known), `end_known`, `ongoing` (at the end of the
-        log), `inferred`, `source`, `line` (the event that begins it), `episode` (a number),
-        `in_episode` (1, 2, …), `episode_size`, `episode_start`.
+        `seconds` (null where an end is not known), `start_known`, `end_known`, `ongoing` (at
+        the end of the log), `inferred`, `source`, `line` (the event that begins it), `episode`
+        (a number), `in_episode` (1, 2, …), `episode_size`, `episode_start`.
     """
     require(timeline, *DOOR, "signal", "time", "clock", "source", "line")
     require(intervals, *DOOR, "signal", "start", "end", "seconds", "end_known", "ended_by")
@@ -74,7 +74,7 @@ def _logged(timeline: pd.DataFrame, intervals: pd.DataFrame) -> pd.DataFrame:
     locked = intervals[intervals["signal"].eq("lockout")]
     locked = plain(locked[anchored(locked, timeline)], *DOOR, "source")
     ongoing = locked["ended_by"].eq("log_end")
-    columns = [*DOOR, "start", "end", "seconds", "end_known", "source", "line"]
+    columns = [*DOOR, "start", "end", "seconds", "start_known", "end_known", "source", "line"]
     return locked[columns].assign(ongoing=ongoing.astype(bool), inferred=False)
 
 
@@ -97,8 +97,8 @@ def _inferred(timeline: pd.DataFrame, facts: Facts) -> pd.DataFrame:
     end = over.where(known, log_end)
     spent = (end - first["time"]).dt.total_seconds()
     return first[[*DOOR, "source", "line"]].assign(
-        start=first["time"], end=end, seconds=spent.where(known), end_known=known,
-        ongoing=~known, inferred=True,
+        start=first["time"], end=end, seconds=spent.where(known), start_known=True,
+        end_known=known, ongoing=~known, inferred=True,
     )  # fmt: skip
 
 

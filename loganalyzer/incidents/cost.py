@@ -1,0 +1,150 @@
+"""What an incident cost: presses refused meanwhile, and visits that did not come about.
+
+Visits lost are those usually served in such hours of the local week, by the other weeks of the
+log, less those served meanwhile. Both sides count served visits, so that people who give up on
+any day are not taken for a loss; below zero where more were served than usual, so that the sum
+over many short incidents stays right. The interval is the exact Poisson one of the visits
+served; how well the other weeks tell what is usual is not in it.
+
+Source: the rule is ours; the interval: `stats.poisson_interval`.
+"""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from loganalyzer.facts import CHUTE, DOOR, NO_LOG, NOT_RECORDED, anchored, plain, tally, why
+from loganalyzer.incidents.evidence import Evidence
+from loganalyzer.incidents.kinds import KINDS
+from loganalyzer.localtime import local_parts, quarters
+from loganalyzer.spans import Moments
+from loganalyzer.stats import poisson_interval
+
+OTHER_WEEKS = 2
+LONGEST_S = 8 * 7 * 86400  # what lasts longer leaves no usual weeks beside it
+
+NO_USE = "neither unlocking nor door contacts in the log"
+NO_LENGTH = "how long it lasted is not known"
+TOO_LONG = "too long to compare with other weeks"
+TOO_FEW = "under two other weeks of log for these hours"
+
+# The columns that `visits_lost` adds, and their types.
+COSTS = {
+    "expected_visits": "float64", "served_visits": "Int64", "visits_lost": "float64",
+    "lost_low": "float64", "lost_high": "float64", "cost_reason": "str",
+}  # fmt: skip
+CELL = ["day", "hour_of_week"]
+
+
+def refused(found: pd.DataFrame, evidence: Evidence) -> pd.Series:
+    """Presses refused during each incident, as its kind counts them; null where not recorded."""
+    events = evidence.timeline[evidence.timeline["signal"].eq("refusal")]
+    whose = found["kind"].map({kind.name: kind.refused for kind in KINDS})
+    # A latch fault may not say which door it is about.
+    whose = whose.mask(whose.eq("door") & found["floor"].isna(), "chute")
+    counted = pd.Series(np.nan, index=found.index)
+    for name, count in (("chute", _of_chute), ("door", _of_door), ("full", _of_full)):
+        mine = whose.eq(name) & found["end"].notna()
+        counted[mine] = count(found[mine], events)
+    held = found[CHUTE].merge(evidence.facts.recorded, on=CHUTE, how="left")["refusal"]
+    return counted.where(held.to_numpy()).astype("Int64")
+
+
+def visits_lost(found: pd.DataFrame, evidence: Evidence) -> pd.DataFrame:
+    """Compare the visits served during each incident with what such hours usually bring.
+
+    Args:
+        found: Incidents with `kind`, by place 0, 1, ….
+        evidence: Reads visits, hours, facts, sites.
+
+    Returns:
+        By the index of `found`: `expected_visits` (served in such hours of other weeks),
+        `served_visits` (that began meanwhile, at the door or chute that the kind is about),
+        `visits_lost` with its 95 % interval `lost_low` to `lost_high`, `cost_reason` (why these
+        are null, else null).
+    """
+    reason = _not_comparable(found, evidence)
+    visits = evidence.visits
+    served = visits[visits["result"].eq("served") & anchored(visits, evidence.timeline)]
+    served = served[[*DOOR, "start"]].rename(columns={"start": "time"})
+    of_door = found["kind"].isin([kind.name for kind in KINDS if kind.refused == "door"])
+    of_door &= found["floor"].notna()
+    columns = pd.DataFrame(np.nan, found.index, ["expected_visits", "served_visits"])
+    for by, mine in ((CHUTE, ~of_door), (DOOR, of_door)):
+        spans = found[mine & reason.isna()]
+        if len(spans):
+            columns.loc[spans.index, "expected_visits"] = _usual(spans, by, served, evidence)
+            columns.loc[spans.index, "served_visits"] = Moments(served, by).count(spans)
+    few = reason.isna() & columns["expected_visits"].isna()
+    return _loss(columns.where(~few)).assign(cost_reason=reason.mask(few, TOO_FEW))
+
+
+def _loss(columns: pd.DataFrame) -> pd.DataFrame:
+    expected, served = columns["expected_visits"], columns["served_visits"]
+    low, high = poisson_interval(served)
+    return columns.assign(
+        served_visits=served.astype("Int64"),
+        visits_lost=expected - served,
+        lost_low=expected - high,
+        lost_high=expected - low,
+    )
+
+
+def _not_comparable(found: pd.DataFrame, evidence: Evidence) -> pd.Series:
+    """Why an incident's visits cannot be compared whatever the other weeks hold."""
+    held = found[CHUTE].merge(evidence.facts.recorded, on=CHUTE, how="left")
+    return why(
+        (~held["press"], NOT_RECORDED["press"]),
+        (~(held["unlocked"] | held["open"]), NO_USE),
+        (found["kind"].eq("log_gap"), NO_LOG),
+        (found["end"].isna() | found["seconds"].isna(), NO_LENGTH),
+        (found["seconds"].gt(LONGEST_S), TOO_LONG),
+    )
+
+
+def _usual(
+    spans: pd.DataFrame, by: list[str], served: pd.DataFrame, evidence: Evidence
+) -> NDArray[np.float64]:
+    """Visits usually served in the hours of each span; NaN under two other weeks of log.
+
+    The hours of the days that a span touches are left out of what is usual.
+    """
+    sites = evidence.sites
+    pieces = quarters(spans)
+    pieces = pieces.join(local_parts(pieces, sites, "time"))
+    cells = pieces.groupby(["row", *CELL])["seconds"].sum().reset_index()
+    cells = cells.join(plain(spans[by].reset_index(drop=True), *by), on="row")
+    hours = evidence.hours.rename(columns={"seconds": "covered"})
+    visits = tally(served.join(local_parts(served, sites, "time")), [*by, *CELL], "visits")
+    cells = cells.merge(hours, on=[*CHUTE, *CELL], how="left")
+    cells = cells.merge(visits, on=[*by, *CELL], how="left")
+    slots = cells.groupby(["row", *by, "hour_of_week"]).agg(
+        seconds=("seconds", "sum"), own=("covered", "sum"), own_days=("covered", "count"),
+        own_visits=("visits", "sum"),
+    ).reset_index()  # fmt: skip
+    log = hours.groupby([*CHUTE, "hour_of_week"])["covered"].agg(logged="sum", days="size")
+    brought = visits.groupby([*by, "hour_of_week"])["visits"].sum().rename("all_visits")
+    slots = slots.merge(log.reset_index(), on=[*CHUTE, "hour_of_week"], how="left")
+    slots = slots.merge(brought.reset_index(), on=[*by, "hour_of_week"], how="left")
+    enough = (slots["days"] - slots["own_days"]).ge(OTHER_WEEKS)
+    rate = (slots["all_visits"].fillna(0) - slots["own_visits"]) / (slots["logged"] - slots["own"])
+    usual = (slots["seconds"] * rate.where(enough)).groupby(slots["row"])
+    return usual.sum(min_count=1).where(usual.count().eq(usual.size())).to_numpy()
+
+
+def _of_chute(spans: pd.DataFrame, refusals: pd.DataFrame) -> NDArray[np.int64]:
+    return Moments(refusals, CHUTE).count(spans)
+
+
+def _of_door(spans: pd.DataFrame, refusals: pd.DataFrame) -> NDArray[np.int64]:
+    return Moments(refusals[refusals["floor"].notna()], DOOR).count(spans)
+
+
+def _of_full(spans: pd.DataFrame, refusals: pd.DataFrame) -> NDArray[np.float64]:
+    """Those with code "full", of that stream or of no stream in particular."""
+    full = refusals[refusals["code"].eq("full")]
+    named = Moments(full[full["stream"].notna()], [*CHUTE, "stream"]).count(spans)
+    unnamed = Moments(full[full["stream"].isna()], CHUTE).count(spans)
+    coded = tally(refusals[refusals["code"].notna()], CHUTE, "coded")
+    known = spans[CHUTE].merge(coded, on=CHUTE, how="left")["coded"].notna()
+    return np.where(known, named + unnamed, np.nan)
