@@ -1,0 +1,83 @@
+"""When a chute's doors were in service: the log covers the time, power was on, no maintenance.
+
+A maintenance whose end (or beginning) is not in the log counts for nothing, since it would
+swallow the weeks up to the next one; one that a power cut or the end of the log cut short, or
+that the log begins with, counts as far as it is known.
+"""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from loganalyzer.facts import CHUTE, plain
+from loganalyzer.spans import micros
+from loganalyzer.tables import require
+
+Times = NDArray[np.int64]
+STRETCH = [*CHUTE, "start", "end", "seconds", "covered"]
+
+
+def in_service(coverage: pd.DataFrame, intervals: pd.DataFrame) -> pd.DataFrame:
+    """The stretches in which a chute's log covers the time and its doors were in service.
+
+    Args:
+        coverage: The table of that name.
+        intervals: The table of that name.
+
+    Returns:
+        One row a stretch, sorted, none touching another: `site`, `chute`, `start`, `end`,
+        `seconds`, `covered` (true), so that `localtime.exposure` counts its hours.
+    """
+    require(coverage, *CHUTE, "start", "end", "covered")
+    held = plain(coverage.loc[coverage["covered"].astype(bool), [*CHUTE, "start", "end"]], *CHUTE)
+    out = _maintenance(intervals)
+    rows = []
+    for (site, chute), part in held.groupby(CHUTE):
+        mine = out[out["site"].eq(site) & out["chute"].eq(chute)]
+        start, end = _without(part, mine)
+        rows += [(site, chute, *edges) for edges in zip(start, end, strict=True)]
+    table = pd.DataFrame(rows, columns=STRETCH[:4]).astype({"site": "str", "chute": "str"})
+    seconds = (table["end"] - table["start"]) / 1e6
+    times = {c: pd.to_datetime(table[c], unit="us", utc=True).dt.as_unit("us") for c in STRETCH[2:4]}
+    return table.assign(**times, seconds=seconds.astype("float64"), covered=True)[STRETCH]
+
+
+def inside(table: pd.DataFrame, time: str, stretches: pd.DataFrame) -> pd.Series:
+    """Whether each row's time lies in a stretch of its chute, both ends included.
+
+    Args:
+        table: Reads `site`, `chute` and the column that `time` names; a null time lies in none.
+        time: Name of the column.
+        stretches: What `in_service` returns.
+    """
+    found = pd.Series(False, index=table.index)
+    for (site, chute), part in table.groupby(CHUTE, observed=True):
+        mine = stretches[stretches["site"].eq(site) & stretches["chute"].eq(chute)]
+        if len(mine):
+            at, end = micros(part[time]), micros(mine["end"])
+            place = np.searchsorted(micros(mine["start"]), at, side="right") - 1
+            found.loc[part.index] = (place >= 0) & (at <= end[place])
+    return found
+
+
+def _maintenance(intervals: pd.DataFrame) -> pd.DataFrame:
+    require(intervals, *CHUTE, "signal", "start", "end", "start_known", "ended_by")
+    mine = intervals[intervals["signal"].eq("service")]
+    first = mine.groupby(CHUTE, observed=True).cumcount().eq(0)
+    known = mine["ended_by"].ne("repeat") & (mine["start_known"] | first)
+    return plain(mine.loc[known, [*CHUTE, "start", "end"]], *CHUTE)
+
+
+def _without(spans: pd.DataFrame, holes: pd.DataFrame) -> tuple[Times, Times]:
+    """Starts and ends (µs) of what is left of spans when holes are cut out."""
+    edges = np.unique(np.concatenate([micros(t[c]) for t in (spans, holes) for c in STRETCH[2:4]]))
+    kept = (_depth(spans, edges[:-1]) > 0) & (_depth(holes, edges[:-1]) == 0)
+    change = np.diff(np.concatenate([[False], kept, [False]]).astype(np.int8))
+    return edges[np.flatnonzero(change == 1)], edges[np.flatnonzero(change == -1)]
+
+
+def _depth(spans: pd.DataFrame, at: Times) -> Times:
+    """How many spans run just after each time."""
+    begun = np.searchsorted(np.sort(micros(spans["start"])), at, side="right")
+    over = np.searchsorted(np.sort(micros(spans["end"])), at, side="right")
+    return np.asarray(begun - over, dtype=np.int64)
