@@ -12,7 +12,7 @@ from loganalyzer.intervals import pair
 from loganalyzer.measures.lockouts import lockouts
 from loganalyzer.site import Chute, Floor, Site
 from loganalyzer.stats import poisson_interval
-from loganalyzer.tables import AUDIENCES, TABLES, conform
+from loganalyzer.tables import AUDIENCES, INCIDENT_KINDS, TABLES, conform
 from loganalyzer.views import (
     analyse,
     as_dict,
@@ -24,6 +24,7 @@ from loganalyzer.views import (
     of_chute,
     summary,
 )
+from loganalyzer.views.about_chutes import NAMES
 from tests.build import timeline
 from tests.tools.simulator import simulate
 from tests.tools.simulator.scenario import samples
@@ -201,6 +202,10 @@ def test_a_few_lockouts_do_not_make_a_floor_stand_out():
     locked = [(n * 5000 + 100, "1", "lockout", edge) for n in (4, 5) for edge in ("on", "off")]
     said = spoken(*sorted([*events, *locked], key=lambda e: e[0]))
     assert any("no floor stands out" in line for line in said)
+
+
+def test_every_kind_of_incident_can_be_said():
+    assert set(NAMES) == set(INCIDENT_KINDS)
 
 
 def test_floors_that_the_site_file_lacks_are_named():

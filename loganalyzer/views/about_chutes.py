@@ -30,6 +30,8 @@ NAMES = {
                         "bursts of contact chatter"),
     "common_cause": ("several doors are in trouble", "trouble at several doors at once",
                      "times trouble at several doors at once"),
+    "interlock_breach": ("the interlock does not hold", "breach of the interlock",
+                         "breaches of the interlock"),
     "compactor_jam": ("the compactor is jammed", "compactor jam", "compactor jams"),
     "power_loss": ("without power", "power cut", "power cuts"),
     "service": ("out of use for service", "service", "services"),
