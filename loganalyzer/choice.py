@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
 from typing import BinaryIO
@@ -11,7 +11,7 @@ from typing import BinaryIO
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from loganalyzer.errors import AnalyzerError, ProfileError, UsageError
+from loganalyzer.errors import AnalyzerError, InputError, ProfileError, UsageError
 from loganalyzer.events import Translator
 from loganalyzer.profile import Profile, load_profile, shipped_profiles
 from loganalyzer.readers import READERS
@@ -102,7 +102,8 @@ def choose(
         received: When it was given.
 
     Raises:
-        ProfileError: No profile understands it, or several do.
+        InputError: No profile understands it.
+        ProfileError: Several do.
         UsageError: Nothing tells its chute.
         SiteError: The site has no chute of that id.
     """
@@ -120,20 +121,23 @@ def choose(
 
 def understood(sample: bytes, name: str, profile: Profile, site: Site, received: datetime) -> float:
     """The share of lines, of those that are no furniture, that become events; 0 to 1."""
+    try:
+        return _share(sample, name, profile, site, received)
+    except AnalyzerError:
+        return 0.0
+
+
+def _share(sample: bytes, name: str, profile: Profile, site: Site, received: datetime) -> float:
     if (profile.layout == "sheet") != sample.startswith(XLSX):
         return 0.0
     lines = events = 0
-    try:
-        translator = Translator(profile, site, site.chutes[0].id)
-        stamps = Stamps(profile.time, received, received.year)
-        for batch in READERS[profile.layout](BytesIO(sample), profile, name):
-            told = translator.translate(batch)
-            lines += batch.lines - batch.ignored
-            ok = pa.array(stamps.parse(told.events["stamp"]).ok)
-            events += len(pc.unique(told.events["line"].filter(ok)))
-            lines -= told.ignored
-    except AnalyzerError:
-        return 0.0
+    translator = Translator(profile, site, site.chutes[0].id)
+    stamps = Stamps(profile.time, received, received.year)
+    for batch in READERS[profile.layout](BytesIO(sample), profile, name):
+        told = translator.translate(batch)
+        ok = pa.array(stamps.parse(told.events["stamp"]).ok)
+        events += len(pc.unique(told.events["line"].filter(ok)))
+        lines += batch.lines - batch.ignored - told.ignored
     return events / lines if lines else 0.0
 
 
@@ -141,17 +145,32 @@ def only(name: str, fitting: Sequence[Profile], tried: Sequence[Profile]) -> Pro
     """The one profile that fits.
 
     Raises:
-        ProfileError: None does, or several do.
+        InputError: None does.
+        ProfileError: Several do.
     """
     if len(fitting) == 1:
         return fitting[0]
     if fitting:
         raise _claimed(name, fitting)
     names = ", ".join(one.name for one in tried)
-    raise ProfileError(
+    raise InputError(
         name, "lines that no profile understands", f"an export that one of {names} reads",
         "Name a profile with --profile, or write one: loganalyzer inspect shows what it finds",
     )  # fmt: skip
+
+
+def _refusals(
+    sample: bytes, name: str, profiles: Iterable[Profile], site: Site
+) -> list[InputError]:
+    """Why the profiles cannot read the export at all; empty if one of them can."""
+    errors = []
+    for profile in profiles:
+        try:
+            _share(sample, name, profile, site, datetime(2000, 1, 1, tzinfo=UTC))
+            return []
+        except InputError as error:
+            errors.append(error)
+    return errors
 
 
 def _profile(
@@ -169,7 +188,11 @@ def _profile(
     if fitting:
         raise _claimed(name, fitting)
     others = [one for one in profiles.others() if one.text not in {o.text for o in own}]
-    found = only(name, _fitting(sample, name, others, site, received), [*own, *others])
+    fitting = _fitting(sample, name, others, site, received)
+    refusals = [] if fitting else _refusals(sample, name, own, site)
+    if refusals and len({error.found for error in refusals}) == 1:
+        raise refusals[0]  # they agree on what is wrong with it
+    found = only(name, fitting, [*own, *others])
     words = " or ".join(f'"{one.name}"' for one in own)
     told = (
         f'{name}: not written as the site file says ({words}); read with "{found.name}" (guessed).'

@@ -17,7 +17,7 @@ from loganalyzer import reports
 from loganalyzer.choice import Profiles
 from loganalyzer.contents import ledger_row
 from loganalyzer.disk import told_as_store_error
-from loganalyzer.errors import AnalyzerError, InputError, StoreError, UsageError
+from loganalyzer.errors import AnalyzerError, InputError, StoreError
 from loganalyzer.evidence import original
 from loganalyzer.manifest import Export as Entry
 from loganalyzer.manifest import Manifest
@@ -232,7 +232,7 @@ class _Job:
 
     def _known(self, source: str, name: str, site: str, entry: Entry) -> ExportReport:
         if site != self.site.id:
-            raise UsageError(
+            raise InputError(
                 name, f'an export that the site "{site}" holds already', "one of this site",
                 f"If it belongs here, first import --undo {source[:12]}",
             )  # fmt: skip

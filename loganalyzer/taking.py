@@ -182,7 +182,8 @@ def _entry(given: Given, choice: Choice, found: Read, folder: Path) -> Entry:
     account = found.account
     return Entry(
         source=given.source, name=given.name, original=str(folder / "original.zst"),
-        profile=choice.profile.name, profile_text="", profile_file=choice.profile.file, chute=choice.chute,
+        profile=choice.profile.name, profile_text="", profile_file=choice.profile.file,
+        chute=choice.chute,
         asked_chute=given.asked.chute, asked_profile=given.asked.profile,
         lines=account.lines, ignored=account.ignored, rejected=account.rejected,
         rejects=None if found.rejects is None else str(found.rejects),

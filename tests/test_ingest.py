@@ -339,7 +339,7 @@ def test_inspection_shows_what_is_there_and_keeps_nothing(tmp_path: Path):
     assert [path.name for path in tmp_path.iterdir()] == ["a.csv"]
     (tmp_path / "b.txt").write_text("Dear Sir,\nthe chute smells.\n")
     (failed,) = inspect([tmp_path / "b.txt"], received=RECEIVED)
-    assert failed.exit_status == 2
+    assert failed.exit_status == 3
     assert "no profile understands" in failed.text()
 
 

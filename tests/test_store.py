@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -141,7 +142,7 @@ def test_a_stop_before_any_rename_or_flush_leaves_the_store_before_or_after(
     tmp_path: Path, exports: list[Path], monkeypatch: pytest.MonkeyPatch
 ):
     take(tmp_path / "before", *exports[:2])
-    take(tmp_path / "after", *exports[:2])
+    shutil.copytree(tmp_path / "before", tmp_path / "after")
     with monkeypatch.context() as patch:
         steps = stopping_at(0, patch)
         take(tmp_path / "after", exports[2])
@@ -151,7 +152,7 @@ def test_a_stop_before_any_rename_or_flush_leaves_the_store_before_or_after(
     seen = set()
     for step in range(1, total + 1):
         store = tmp_path / f"stop{step}"
-        take(store, *exports[:2])
+        shutil.copytree(tmp_path / "before", store)
         with monkeypatch.context() as patch:
             stopping_at(step, patch)
             with pytest.raises(Stop):
