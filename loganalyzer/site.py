@@ -66,7 +66,10 @@ def _mended(rule: str) -> str | None:
 class Limits(Settings):
     """What is set on a chute's controller; seconds, and the number of presses.
 
-    Source of the defaults: common practice, no source.
+    `interruption_s` is the site's own: a door out of use for longer interrupts its units.
+
+    Source of the defaults: common practice, no source; `interruption_s`: IEEE Std 1366, from
+    memory, counts interruptions of more than 5 minutes.
     """
 
     press_limit: PositiveCount = 4
@@ -75,6 +78,7 @@ class Limits(Settings):
     open_limit_s: Positive = 45
     positioning_limit_s: Positive = 15
     clearing_s: Positive = 12
+    interruption_s: Positive = 300
 
 
 class Stream(Settings):

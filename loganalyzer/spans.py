@@ -1,6 +1,7 @@
 """Spans and moments along time, group by group: merge what lies close, count what falls inside."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -68,6 +69,65 @@ class Moments:
     def _place(self, group: Places, rank: Places) -> Places:
         """One growing number for group and time, so that one search answers for both."""
         return np.asarray(group * (len(self.clock) + 1) + rank, dtype=np.int64)
+
+
+@dataclass(frozen=True)
+class Cover:
+    """Time that spans cover, overlaps counted once; all times are whole microseconds.
+
+    Attributes:
+        start, end: Spans that do not overlap or touch, ascending.
+    """
+
+    start: Places
+    end: Places
+
+    @classmethod
+    def of(cls, start: Places, end: Places) -> "Cover":
+        """The spans merged, in any order; those that end before they start are left out."""
+        whole = end > start
+        order = np.argsort(start[whole], kind="stable")
+        begin = start[whole][order]
+        reach = np.maximum.accumulate(end[whole][order])
+        new = np.append(True, begin[1:] > reach[:-1])[: len(begin)]
+        last = np.append(np.flatnonzero(new)[1:], len(begin))[: int(new.sum())] - 1
+        return cls(begin[new], reach[last])
+
+    def until(self, times: Places) -> Places:
+        """How much is covered before each time."""
+        before = np.append(0, np.cumsum(self.end - self.start))
+        at = np.searchsorted(self.start, times, side="right")
+        over = np.maximum(np.append(0, self.end)[at] - times, 0)
+        return np.asarray(before[at] - np.where(at > 0, over, 0), dtype=np.int64)
+
+    def within(self, start: Places, end: Places) -> Places:
+        """How much is covered from each start to each end; 0 where the end is earlier."""
+        length: Places = np.maximum(self.until(end) - self.until(start), 0)
+        return length
+
+    def holds(self, times: Places) -> NDArray[np.bool_]:
+        """Whether each time lies in a span, its start included and its end not."""
+        at = np.searchsorted(self.start, times, side="right")
+        return np.asarray((at > 0) & (np.append(0, self.end)[at] > times), dtype=bool)
+
+    def minus(self, other: "Cover") -> "Cover":
+        """What this covers and the other does not."""
+        return self._where(other, wanted=False)
+
+    def also(self, other: "Cover") -> "Cover":
+        """What both cover."""
+        return self._where(other, wanted=True)
+
+    def plus(self, other: "Cover") -> "Cover":
+        """What either covers."""
+        start, end = (self.start, other.start), (self.end, other.end)
+        return Cover.of(np.concatenate(start), np.concatenate(end))
+
+    def _where(self, other: "Cover", *, wanted: bool) -> "Cover":
+        cuts = np.unique(np.concatenate([self.start, self.end, other.start, other.end]))
+        kept = self.holds(cuts) & (other.holds(cuts) == wanted)
+        at = np.flatnonzero(kept)  # what holds at the last cut holds nowhere, so at + 1 exists
+        return Cover.of(cuts[at], cuts[at + 1])
 
 
 def micros(times: pd.Series) -> Places:

@@ -78,11 +78,71 @@ TABLES: dict[str, pa.Schema] = {
         served=COUNT, cycles=COUNT, open_s_median=NUMBER, open_s_p90=NUMBER, open_s_p99=NUMBER,
         stuck=COUNT, lockouts=COUNT, lockout_episodes=COUNT, episodes_per_100_visits=NUMBER,
         low=NUMBER, high=NUMBER, shrunken=NUMBER, q_value=NUMBER, flagged=YES_NO,
-        reason=pa.string(),
+        reason=pa.string(), exposure_days=NUMBER, visits_in_service=COUNT,
+        episodes_in_service=COUNT, episodes_per_unit_30d=NUMBER, unit_low=NUMBER,
+        unit_high=NUMBER, dispersion=NUMBER, times_rest=NUMBER, rest_low=NUMBER,
+        rest_high=NUMBER, p_value=NUMBER, lockouts_inferred=YES_NO,
     ),  # and a column cycles_STREAM for each stream
+    "violations": _schema(
+        site=TEXT, chute=TEXT, rule=TEXT, time=UTC, floor=TEXT, detail=pa.string(), source=TEXT,
+        line=COUNT,
+    ),
+    "audit": _schema(
+        site=TEXT, chute=TEXT, rule=TEXT, tested=COUNT, broken=COUNT, reason=pa.string(),
+    ),
+    "week": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, hour_of_week=COUNT, presses=COUNT, visits=COUNT,
+        refusals=COUNT, lockouts=COUNT, exposure_h=NUMBER, visits_per_hour=NUMBER,
+        refusals_per_hour=NUMBER, lockouts_per_hour=NUMBER, reason=pa.string(),
+    ),
+    "monthly": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, month=WALL, exposure_days=NUMBER, visits=COUNT,
+        episodes=COUNT, episodes_per_100_visits=NUMBER, low=NUMBER, high=NUMBER,
+        reason=pa.string(),
+    ),
+    "trends": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, days=NUMBER, visits=COUNT, episodes=COUNT,
+        earlier=NUMBER, later=NUMBER, times_earlier=NUMBER, low=NUMBER, high=NUMBER, z=NUMBER,
+        p=NUMBER, q=NUMBER, change=TEXT, sentence=pa.string(), reason=pa.string(),
+    ),
     "coverage": _schema(
         site=TEXT, chute=TEXT, start=UTC, end=UTC, seconds=NUMBER, covered=YES_NO,
         events=COUNT, reason=pa.string(), source=TEXT, line=COUNT,
+    ),
+    "waits": _schema(
+        site=TEXT, chute=TEXT, wait=TEXT, n=COUNT, mean_s=NUMBER, median_s=NUMBER, p90_s=NUMBER,
+        p99_s=NUMBER, reason=pa.string(),
+    ),
+    "wait_parts": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, stream=TEXT, start=UTC, wait_s=NUMBER, queue_s=NUMBER,
+        clearing_s=NUMBER, retry_s=NUMBER, positioning_s=NUMBER, latch_s=NUMBER, reach_s=NUMBER,
+        unsplit_s=NUMBER, reason=pa.string(), source=TEXT, line=COUNT,
+    ),
+    "wait_split": _schema(
+        site=TEXT, chute=TEXT, part=TEXT, n=COUNT, mean_s=NUMBER, median_s=NUMBER, p90_s=NUMBER,
+        share=NUMBER, reason=pa.string(),
+    ),
+    "served_within": _schema(
+        site=TEXT, chute=TEXT, within_s=COUNT, served=COUNT, visits=COUNT, share=NUMBER,
+        low=NUMBER, high=NUMBER, reason=pa.string(),
+    ),
+    "week_waits": _schema(
+        site=TEXT, chute=TEXT, hour_of_week=COUNT, exposure_h=NUMBER, visits=COUNT, served=COUNT,
+        gave_up=COUNT, locked_out=COUNT, median_s=NUMBER, p90_s=NUMBER, mean_s=NUMBER,
+        queue_s=NUMBER, clearing_s=NUMBER, within_30_s=NUMBER, reason=pa.string(),
+    ),
+    "queue": _schema(
+        site=TEXT, chute=TEXT, covered_h=NUMBER, utilisation=NUMBER, uses=COUNT,
+        service_s=NUMBER, visits=COUNT, turned_away=COUNT, busy_share=NUMBER, low=NUMBER,
+        high=NUMBER, offered_load=NUMBER, erlang_b=NUMBER, erlang_b_by_hour=NUMBER,
+        engset=NUMBER, difference=NUMBER, presses=COUNT, presses_busy=COUNT,
+        presses_busy_share=NUMBER, reason=pa.string(),
+    ),
+    "indices": _schema(
+        site=TEXT, chute=TEXT, month=TEXT, cause=TEXT, units=NUMBER, period_h=NUMBER,
+        unit_interruptions=NUMBER, unit_minutes=NUMBER, interruptions_per_unit=NUMBER,
+        minutes_per_unit=NUMBER, minutes_per_interruption=NUMBER, availability=NUMBER,
+        unmeasured=COUNT, reason=pa.string(),
     ),
     "imports": _schema(
         source=pa.string(), name=pa.string(), site=pa.string(), chute=pa.string(),

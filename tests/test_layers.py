@@ -30,10 +30,12 @@ LIBRARY: dict[str, tuple[str, str]] = {
         "errors tables settings stamps",
     ),
     "timeline": ("beginnings timeline", "errors tables plain"),
-    "facts": ("facts localtime service", "errors tables settings plain"),
+    "facts": ("facts localtime occupied service", "errors tables settings plain"),
     "intervals": ("keys intervals", "errors tables"),
     "cycles": ("grants presses cycles visits", "errors tables settings intervals"),
     "measures": ("measures", "errors tables settings plain facts"),
+    # A rule looks at rows of the log as cycles do, and one of them at what a measure says.
+    "audit": ("audit", "errors tables settings plain facts intervals cycles measures"),
     "incidents": ("incidents", "errors tables settings plain facts"),
     "views": (
         "views",

@@ -30,7 +30,7 @@ def test_the_example_says_all_there_is_to_say():
     assert (site.text, site.file) == (EXAMPLE, "quay-terrace.toml")
     (chute,) = site.chutes
     assert (chute.id, chute.profile) == ("A", "semicolon-text")
-    assert tuple(chute.limits.model_dump().values()) == (4, 90, 90, 45, 15, 12)
+    assert tuple(chute.limits.model_dump().values()) == (4, 90, 90, 45, 15, 12, 300)
     (stream,) = chute.streams
     assert (stream.id, stream.kind, stream.container_l) == ("recycling", "recycling", 1100)
     assert (stream.density_kg_m3, stream.pickup) == (60, "FREQ=WEEKLY;BYDAY=TU,FR;BYHOUR=7")
@@ -81,11 +81,13 @@ def test_settings_are_frozen():
          "Write elevation_m = 21.0."),
         ("press_limit = 4", "press_limits = 4",
          "chute \"A\", limits: found unknown key 'press_limits', expected press_limit, "
-         "press_window_s, quiet_s, open_limit_s, positioning_limit_s or clearing_s. "
+         "press_window_s, quiet_s, open_limit_s, positioning_limit_s, clearing_s or "
+         "interruption_s. "
          "Write press_limit."),
         ("press_limit = 4", "colour = 4",
          "chute \"A\", limits: found unknown key 'colour', expected press_limit, "
-         "press_window_s, quiet_s, open_limit_s, positioning_limit_s or clearing_s. Remove it."),
+         "press_window_s, quiet_s, open_limit_s, positioning_limit_s, clearing_s or "
+         "interruption_s. Remove it."),
         ('"Europe/Lisbon"', '"Europe/Lisabon"',
          "site.time_zone: found 'Europe/Lisabon', expected an IANA time zone such as "
          "'Europe/Lisbon'. Write time_zone = \"Europe/Lisbon\"."),

@@ -3,6 +3,7 @@
 import pandas as pd
 
 from loganalyzer.facts import CHUTE, NOT_RECORDED, Facts, anchored, counts, plain, why
+from loganalyzer.stats import wilson
 from loganalyzer.tables import require
 
 # Each wait: the table it is in, its column, and the signals that a log must hold to show it.
@@ -13,6 +14,9 @@ WAITS = {
     "clearing": ("cycles", "clear_s", ("clearing",)),
 }
 NONE_WHOLE = "no wait seen from its start to its end"
+# Source: common practice, no source.
+WITHIN_S = (15, 30, 60)
+NO_VISITS = "no visit whose end is known"
 
 
 def waits(
@@ -29,15 +33,54 @@ def waits(
     Returns:
         One row a `site`, `chute`, `wait` (`press_to_unlock` in a cycle, `press_to_open` from
         the first press of a visit that was served, `positioning`, `clearing`): `n` (count),
-        `median_s`, `p90_s`, `p99_s` (seconds), `reason` (why these are null, else null).
+        `mean_s`, `median_s`, `p90_s`, `p99_s` (seconds), `reason` (why these are null, else
+        null).
     """
     tables = {"cycles": cycles, "visits": visits}
     parts = []
     for name, (source, column, signals) in WAITS.items():
         wait = _wait(tables[source], column, timeline, facts)
         parts.append(wait.assign(wait=name, reason=_reason(wait, facts, signals)))
-    columns = [*CHUTE, "wait", "n", "median_s", "p90_s", "p99_s", "reason"]
+    columns = [*CHUTE, "wait", "n", "mean_s", "median_s", "p90_s", "p99_s", "reason"]
     return pd.concat(parts, ignore_index=True)[columns]
+
+
+def served_within(visits: pd.DataFrame, timeline: pd.DataFrame, facts: Facts) -> pd.DataFrame:
+    """The share of visits that had an open door within 15, 30 and 60 s of the first press.
+
+    Those who gave up or were locked out were not served within any time, so they count among
+    the visits; those whose end is unknown do not.
+
+    Args:
+        visits: The table of that name.
+        timeline: Tells which visits begin at a time that can be trusted.
+        facts: What is known of the chutes.
+
+    Returns:
+        One row a `site`, `chute`, `within_s`: `served`, `visits` (counts), `share` with its
+        95 % interval `low` to `high`, `reason` (why these are null, else null).
+    """
+    require(visits, *CHUTE, "wait_s", "result", "source", "line")
+    known = visits["wait_s"].notna() | visits["result"].isin(["gave_up", "locked_out"])
+    judged = visits.loc[known & anchored(visits, timeline), [*CHUTE, "wait_s"]]
+    judged = judged.assign(**{str(limit): judged["wait_s"].le(limit) for limit in WITHIN_S})
+    chutes = judged.groupby(CHUTE, observed=True)
+    found = chutes[[str(limit) for limit in WITHIN_S]].sum().assign(visits=chutes.size())
+    table = facts.recorded.merge(plain(found.reset_index(), *CHUTE), on=CHUTE, how="left")
+    long = pd.concat(
+        [table.assign(within_s=limit, served=table[str(limit)]) for limit in WITHIN_S]
+    ).sort_values([*CHUTE, "within_s"], ignore_index=True)
+    shown = long["press"] & long["open"]
+    served, tried = counts(long["served"], shown), counts(long["visits"], shown)
+    low, high = wilson(served, tried)
+    share = served.astype("float64") / tried.astype("float64").where(tried.gt(0).fillna(False))
+    reason = why(
+        *[(~long[signal], NOT_RECORDED[signal]) for signal in ("press", "open")],
+        (tried.eq(0).fillna(False), NO_VISITS),
+    )
+    return long[[*CHUTE, "within_s"]].assign(
+        served=served, visits=tried, share=share, low=low, high=high, reason=reason
+    )
 
 
 def _wait(table: pd.DataFrame, column: str, timeline: pd.DataFrame, facts: Facts) -> pd.DataFrame:
@@ -47,6 +90,7 @@ def _wait(table: pd.DataFrame, column: str, timeline: pd.DataFrame, facts: Facts
     found = pd.DataFrame(
         {
             "n": seconds.size(),
+            "mean_s": seconds.mean(),
             "median_s": seconds.quantile(0.5),
             "p90_s": seconds.quantile(0.9),
             "p99_s": seconds.quantile(0.99),

@@ -17,10 +17,17 @@ from loganalyzer.measures.daily import daily as daily_of
 from loganalyzer.measures.doors import open_times as open_times_of
 from loganalyzer.measures.floors import floors as floors_of
 from loganalyzer.measures.lockouts import lockouts as lockouts_of
+from loganalyzer.measures.queueing import queue as queue_of
 from loganalyzer.measures.refusals import by_hour_of_week, by_reason
+from loganalyzer.measures.service_indices import service_indices
 from loganalyzer.measures.slowing import slowing as slowing_of
 from loganalyzer.measures.streams import uses
+from loganalyzer.measures.wait_parts import wait_parts as wait_parts_of
+from loganalyzer.measures.wait_parts import wait_split as wait_split_of
+from loganalyzer.measures.wait_parts import week_waits as week_waits_of
+from loganalyzer.measures.waiting import served_within as served_within_of
 from loganalyzer.measures.waiting import waits as waits_of
+from loganalyzer.occupied import occupied
 from loganalyzer.site import Site
 from loganalyzer.visits import visits as visits_of
 
@@ -35,8 +42,10 @@ class Analysis:
     The tables of the contract: `timeline`, `intervals`, `cycles`, `visits`, `coverage`,
     `incidents`, `floors`. Measures: `lockouts`, `open_times`, `waits`, `refusals` (by reason),
     `refusal_hours` (by floor and hour of the week), `streams`, `daily`, `slowing`, `clearings`
-    (against free fall). `facts` is what was known beforehand, `hours` the time that the log
-    covers by local day and hour, `sites` the site files.
+    (against free fall), `wait_parts` (what each visit waited for), `wait_split` (the same by
+    chute), `served_within`, `week_waits` (by hour of the week), `queue` (the chute as one
+    server), `indices` (interruptions of units). `facts` is what was known beforehand, `hours`
+    the time that the log covers by local day and hour, `sites` the site files.
     """
 
     timeline: pd.DataFrame
@@ -49,6 +58,12 @@ class Analysis:
     lockouts: pd.DataFrame
     open_times: pd.DataFrame
     waits: pd.DataFrame
+    wait_parts: pd.DataFrame
+    wait_split: pd.DataFrame
+    served_within: pd.DataFrame
+    week_waits: pd.DataFrame
+    queue: pd.DataFrame
+    indices: pd.DataFrame
     refusals: pd.DataFrame
     refusal_hours: pd.DataFrame
     streams: pd.DataFrame
@@ -132,6 +147,9 @@ def measure(
     incidents = incidents_of(evidence)
     stuck = incidents[incidents["kind"].eq("stuck_door")]
     opened = open_times_of(cycles, intervals, known)
+    taken = occupied(intervals, cycles, timeline)
+    parts = wait_parts_of(visits, taken, timeline, known)
+    week = week_waits_of(visits, parts, hours, timeline, known, sites)
     return Analysis(
         timeline=timeline,
         intervals=intervals,
@@ -142,6 +160,12 @@ def measure(
         floors=floors_of(timeline, cycles, visits, opened, locked, stuck, known, sites),
         lockouts=locked,
         open_times=opened,
+        wait_parts=parts,
+        wait_split=wait_split_of(parts, known),
+        served_within=served_within_of(visits, timeline, known),
+        week_waits=week,
+        queue=queue_of(timeline, visits, coverage, week, taken, known),
+        indices=service_indices(incidents, coverage, known, sites),
         waits=waits_of(cycles, visits, timeline, known),
         refusals=by_reason(timeline, known),
         refusal_hours=by_hour_of_week(timeline, hours, known, sites),

@@ -1,0 +1,197 @@
+"""The chute as one server without a waiting room: how often it is busy, and turns people away.
+
+An attempt that finds the chute busy is refused; nobody stands in a line that the chute knows of.
+Attempts are counted in two ways, since they answer two questions:
+
+- as visits: what a person meets at the first press. This is what Erlang's formula is about.
+- as presses: every press, second tries and impatient ones included. Those follow a refusal at
+  once, when the chute is likely to be busy still, so more of them are refused.
+
+Presses refused for another reason than busy (full, service, lockout, fault) never reached the
+server and are no attempts. What the formula takes for granted: attempts come independently at
+one rate, and whoever is refused is gone. People of a building come in bunches and try again, so
+more refusals than it says are no fault of the chute; by how much it differs tells how bunched
+they come.
+"""
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, anchored, counts, plain, tally, why
+from loganalyzer.occupied import NEVER, ChuteKey, Occupied, door_times
+from loganalyzer.spans import Cover, micros
+from loganalyzer.stats import engset, erlang_b, wilson
+from loganalyzer.tables import require
+
+NO_VISITS = "no visits in the log"
+NOT_SAID = "not said"
+NO_CODES = "no refusal says that the chute was busy"
+NO_USES = "no use seen from press to cleared"
+
+
+def queue(
+    timeline: pd.DataFrame,
+    visits: pd.DataFrame,
+    coverage: pd.DataFrame,
+    week: pd.DataFrame,
+    occupied: Mapping[ChuteKey, Occupied],
+    facts: Facts,
+) -> pd.DataFrame:
+    """Load, refusals and the formula, chute by chute.
+
+    Args:
+        timeline: Reads `site`, `chute`, `floor`, `signal`, `code`, `clock`, `time`.
+        visits: The table of that name.
+        coverage: The table of that name; only time with log counts.
+        week: Visits and hours of log by hour of the local week, as `wait_parts.week_waits` has
+            them.
+        occupied: What `occupied.occupied` returns.
+        facts: What each chute records, and the units it serves.
+
+    Returns:
+        One row a `site`, `chute`:
+        `covered_h` (hours with log), `utilisation` (share of them that the chute was taken, from
+        press to material landed), `uses`, `service_s` (mean of a use, press to landed),
+        `visits` and `turned_away` (counts; of these, whose first press was refused as busy),
+        `busy_share` (turned_away / visits) with its 95 % interval `low` to `high`,
+        `offered_load` (visits a second times `service_s`, erlangs), `erlang_b` (share that the
+        formula expects to be refused), `erlang_b_by_hour` (the same with the load of each hour
+        of the week, so that busy evenings are no surprise), `engset` (`erlang_b` for as many
+        people as the chute has units; null without units), `difference` (busy_share -
+        erlang_b_by_hour: what bunches add),
+        `presses`, `presses_busy` (counts), `presses_busy_share`, `reason` (why these are null).
+
+    Source: Erlang's loss formula and Engset's, see `stats`.
+    """
+    require(timeline, *DOOR, "signal", "code", "clock", "time")
+    table = facts.recorded.merge(_servers(coverage, occupied, facts), on=CHUTE, how="left")
+    for more in (_attempts(timeline, visits, occupied), _units(facts)):
+        table = table.merge(more, on=CHUTE, how="left")
+    for name in ("visits", "presses"):
+        table[name] = counts(table[name], table["press"])
+    for name in ("turned_away", "presses_busy"):
+        table[name] = counts(table[name], table["press"] & table["refusal"] & table["coded"])
+    tried = table["visits"].astype("float64")
+    tried = tried.where(tried > 0)
+    covered_s = table["covered_h"].where(table["covered_h"] > 0) * 3600
+    load = tried / covered_s * table["service_s"]
+    low, high = wilson(table["turned_away"], tried)
+    share = table["turned_away"].astype("float64") / tried
+    lost = pd.Series(erlang_b(load), index=table.index)
+    by_hour = _hour_by_hour(week, table)
+    presses = table["presses"].astype("float64")
+    table = table.assign(
+        busy_share=share, low=low, high=high, offered_load=load, erlang_b=lost,
+        engset=_finite(table["units"], load, table["utilisation"]), erlang_b_by_hour=by_hour,
+        difference=share - by_hour,
+        presses_busy_share=table["presses_busy"].astype("float64") / presses.where(presses > 0),
+        reason=why(
+            (~table["press"], NOT_RECORDED["press"]),
+            (~table["refusal"], NOT_RECORDED["refusal"]),
+            (~table["coded"], NO_CODES),
+            (table["service_s"].isna(), NO_USES),
+            (tried.isna(), NO_VISITS),
+        ),
+    )  # fmt: skip
+    return table[QUEUE]
+
+
+QUEUE = [
+    *CHUTE, "covered_h", "utilisation", "uses", "service_s", "visits", "turned_away",
+    "busy_share", "low", "high", "offered_load", "erlang_b", "erlang_b_by_hour", "engset",
+    "difference", "presses", "presses_busy", "presses_busy_share", "reason",
+]  # fmt: skip
+
+
+def _servers(
+    coverage: pd.DataFrame, occupied: Mapping[ChuteKey, Occupied], facts: Facts
+) -> pd.DataFrame:
+    """Hours with log, the share of them that each chute was taken, and how long a use takes."""
+    known = coverage[coverage["covered"].astype(bool)]
+    rows = []
+    for key, taken in occupied.items():
+        mine = known[known["site"].eq(key[0]) & known["chute"].eq(key[1])]
+        log = Cover.of(micros(mine["start"]), micros(mine["end"]))
+        whole = (taken.begin != NEVER) & (taken.free != NEVER)
+        seconds = (taken.free - taken.begin)[whole] / 1e6
+        length, busy = (float((c.end - c.start).sum()) for c in (log, taken.busy.also(log)))
+        mean = seconds.mean() if len(seconds) else np.nan
+        share = busy / length if length and len(seconds) else np.nan
+        rows.append((*key, length / 3.6e9, share, len(seconds), mean))
+    names = [*CHUTE, "covered_h", "utilisation", "uses", "service_s"]
+    return plain(pd.DataFrame(rows, columns=names), *CHUTE)
+
+
+def _attempts(
+    timeline: pd.DataFrame, visits: pd.DataFrame, occupied: Mapping[ChuteKey, Occupied]
+) -> pd.DataFrame:
+    """Attempts at each chute, as visits and as presses, and how many found it busy.
+
+    What was refused for another reason than busy is left out.
+    """
+    events = timeline[timeline["clock"].ne("unanchored")]
+    refused = events.loc[events["signal"].eq("refusal"), [*DOOR, "time", "code"]]
+    busy = refused["code"].eq("busy")
+    of = {
+        "presses": tally(events[events["signal"].eq("press")], CHUTE, "n"),
+        "presses_busy": tally(refused[busy], CHUTE, "n"),
+        "other": tally(refused[~busy], CHUTE, "n"),
+    }
+    met = _first_presses(visits.loc[anchored(visits, timeline), [*DOOR, "start"]], refused)
+    of |= {name: tally(met[met["code"].isin(c)], CHUTE, "n") for name, c in MET.items()}
+    table = plain(pd.DataFrame(list(occupied), columns=CHUTE), *CHUTE)
+    for name, found in of.items():
+        table = table.merge(found.rename(columns={"n": name}), on=CHUTE, how="left")
+    coded = table["presses_busy"].fillna(0).gt(0)
+    table["presses"] = table["presses"].fillna(0) - table.pop("other").fillna(0)
+    return table.assign(coded=coded)
+
+
+# What the first press of a visit met.
+MET = {"visits": ("", "busy"), "turned_away": ("busy",)}
+
+
+def _first_presses(visits: pd.DataFrame, refused: pd.DataFrame) -> pd.DataFrame:
+    """Why the first press of each visit was refused, "" where it was not: adds `code`."""
+    pieces = [visits.assign(code="").iloc[:0]]
+    refusals = dict(iter(refused.groupby(CHUTE, observed=True)))
+    for key, mine in visits.groupby(CHUTE, observed=True):
+        theirs = refusals.get(key, refused.iloc[:0])
+        at = door_times(theirs, "time", mine["floor"])
+        order = np.argsort(at, kind="stable")
+        wanted = door_times(mine, "start", mine["floor"])
+        place = np.searchsorted(at[order], wanted)
+        same = np.append(at[order], NEVER)[place] == wanted
+        codes = np.append(theirs["code"].astype("str").fillna(NOT_SAID).to_numpy()[order], "")
+        pieces.append(mine.assign(code=np.where(same, codes[place], "")))
+    return pd.concat(pieces)
+
+
+def _hour_by_hour(week: pd.DataFrame, table: pd.DataFrame) -> pd.Series:
+    """The formula's share of refused visits with each hour's own load, over all visits."""
+    hours = week.merge(table[[*CHUTE, "service_s"]], on=CHUTE)
+    seen = hours["exposure_h"].where(hours["exposure_h"] > 0) * 3600
+    tried = hours["visits"].astype("float64")
+    hours = hours.assign(tried=tried, lost=tried * erlang_b(tried / seen * hours["service_s"]))
+    sums = hours.dropna(subset="lost").groupby(CHUTE)[["tried", "lost"]].sum()
+    share = (sums["lost"] / sums["tried"].where(sums["tried"] > 0)).rename("share").reset_index()
+    found: pd.Series = table[CHUTE].merge(share, on=CHUTE, how="left")["share"]
+    return found
+
+
+def _units(facts: Facts) -> pd.DataFrame:
+    """How many units each chute serves, null where one of its floors has none given."""
+    units = facts.doors.groupby(CHUTE)["units"].agg(lambda of: of.sum(skipna=False))
+    return units.reset_index()
+
+
+def _finite(units: pd.Series, load: pd.Series, utilisation: pd.Series) -> np.ndarray:
+    """Engset's share of refused attempts with one source a unit.
+
+    The formula asks for the load of one idle source: all attempts shared out among those who
+    are not being served.
+    """
+    sources = units.astype("float64")
+    return engset(sources, load / (sources - utilisation))[1]
