@@ -60,21 +60,22 @@ def incidents(evidence: Evidence) -> pd.DataFrame:
         where it is not known at all. `refused` counts the presses refused meanwhile: at that
         door for lockouts, latches and chatter, with code "full" for containers (null where
         refusals carry no codes), else at the chute; null where the log cannot show it.
-        After the contract's columns: `episode` (of a lockout: the id of the first lockout of
-        its episode, else null) and what `cost.visits_lost` returns.
+        After the contract's columns: `part_of` (the id of the incident that it belongs to: of
+        the first lockout for the later ones of an episode, of the common cause for the same
+        trouble at its single doors; else null) and what `cost.visits_lost` returns.
     """
     parts = [rows.assign(kind=kind) for kind, rule in RULES if len(rows := rule(evidence))]
     if not parts:
         return _finished(empty("incidents"))
     found = pd.concat(parts, ignore_index=True).sort_values(ORDER, ignore_index=True)
+    found = found.assign(incident=ids(found, evidence.timeline))
     found = found.assign(
-        incident=ids(found, evidence.timeline),
+        part_of=_part_of(found),
         refused=refused(found, evidence),
         evidence=[json.dumps(lines) for lines in found["lines"]],
-        advice=_advice(found),
         **{"for": found["kind"].map({kind.name: kind.audience for kind in KIND.values()})},
     )
-    return _finished(found.assign(episode=_episodes(found), **visits_lost(found, evidence)))
+    return _finished(found.assign(advice=_advice(found), **visits_lost(found, evidence)))
 
 
 def _advice(found: pd.DataFrame) -> pd.Series:
@@ -85,16 +86,22 @@ def _advice(found: pd.DataFrame) -> pd.Series:
     return said + more + pd.Series("", index=found.index).mask(stale, " It stood over 24 hours.")
 
 
-def _episodes(found: pd.DataFrame) -> pd.Series:
-    """The id of the first incident of each episode."""
-    if "episode" not in found:
-        return pd.Series(pd.NA, index=found.index, dtype="str")
-    first: pd.Series = found.groupby("episode")["incident"].transform("first")
-    return first.astype("str")
+def _part_of(found: pd.DataFrame) -> pd.Series:
+    """The common cause that shares a line with it, else the first lockout of its episode."""
+    shared = found[found["kind"].eq("common_cause")]
+    causes = {line: name for name, lines in zip(shared["incident"], shared["lines"], strict=True)
+              for line in lines}  # fmt: skip
+    names = [next((causes[line] for line in lines if line in causes), None)
+             for lines in found["lines"]]  # fmt: skip
+    whole = pd.Series(names, index=found.index, dtype="str")
+    if "episode" in found:
+        first = found.groupby("episode")["incident"].transform("first").astype("str")
+        whole = whole.fillna(first)
+    return whole.where(whole.ne(found["incident"]))
 
 
 def _finished(found: pd.DataFrame) -> pd.DataFrame:
     """The columns in their order and types."""
     texts = dict.fromkeys([*TEXTS, "kind", "for"], "category")
-    types = {**texts, "episode": "str", **COSTS}
-    return found.reindex(columns=[*TABLES["incidents"].names, "episode", *COSTS]).astype(types)
+    types = {**texts, "part_of": "str", **COSTS}
+    return found.reindex(columns=[*TABLES["incidents"].names, "part_of", *COSTS]).astype(types)

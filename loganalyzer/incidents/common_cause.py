@@ -30,7 +30,7 @@ def common_causes(evidence: Evidence) -> pd.DataFrame:
     if together.empty:
         return blank_rows()
     ends = evidence.closing(together)
-    doors = together.assign(floor=pd.NA, off_line=ends).astype({"floor": "str"})
+    doors = together.assign(floor=np.nan, off_line=ends).astype({"floor": "str"})
     found = join_runs(doors, evidence, by, FLAP_S)
     return found.assign(more=_named(found, together))
 
@@ -63,7 +63,8 @@ def _crowded(spans: pd.DataFrame) -> pd.DataFrame:
     spans = spans.sort_values([*CHUTE, "start"])
     gap = spans.groupby(CHUTE, observed=True)["start"].diff().dt.total_seconds().to_numpy()
     near = np.append(gap <= TOGETHER_S, False)
-    return spans[near[:-1] | near[1:]]
+    crowded: pd.DataFrame = spans[near[:-1] | near[1:]]
+    return crowded
 
 
 def _named(found: pd.DataFrame, together: pd.DataFrame) -> list[str]:

@@ -9,7 +9,7 @@ import pandas as pd
 
 from loganalyzer.facts import CHUTE, DOOR, Facts, anchored, plain
 from loganalyzer.site import Site
-from loganalyzer.spans import merge_close
+from loganalyzer.spans import Moments, merge_close
 from loganalyzer.tables import PAIRED_WITHIN, empty
 
 Components = Mapping[tuple[str, str], Mapping[str, str]]
@@ -18,6 +18,7 @@ Components = Mapping[tuple[str, str], Mapping[str, str]]
 # Source: common practice, no source.
 FLAP_S = 60.0
 
+FIRST = pd.Timestamp(0, tz="UTC")  # before any log
 TEXTS = ["site", "chute", "floor", "stream", "code"]
 SPAN = [*TEXTS, "start", "end", "seconds", "ended_by", "source", "line"]
 # What a rule hands on; the kind, the id and the costs are added to all rules' rows together.
@@ -30,7 +31,7 @@ class Evidence:
     """The tables that rules read.
 
     `components` says for each (site, chute) what part a fault code is about, as profiles do;
-    `hours` is what `localtime.exposure` returns.
+    `hours` is what `localtime.exposure` returns. `kept` are the spans worked out so far.
     """
 
     timeline: pd.DataFrame
@@ -42,6 +43,7 @@ class Evidence:
     visits: pd.DataFrame = field(default_factory=lambda: empty("visits"))
     hours: pd.DataFrame = field(default_factory=pd.DataFrame)
     sites: Mapping[str, Site] = field(default_factory=dict)
+    kept: dict[str, pd.DataFrame] = field(default_factory=dict)
 
     def held(self, signal: str) -> pd.DataFrame:
         """The intervals of a signal as spans: the columns of `SPAN` and `start_known`.
@@ -49,6 +51,11 @@ class Evidence:
         `seconds` is how long the log shows that it held: at least so long where power or the
         log ended it, null where its start or its end cannot be told.
         """
+        if signal not in self.kept:
+            self.kept[signal] = self._held(signal)
+        return self.kept[signal]
+
+    def _held(self, signal: str) -> pd.DataFrame:
         mine = self.intervals[self.intervals["signal"].eq(signal)]
         spans = mine[[*SPAN, "start_known"]]
         cut = spans["ended_by"].isin(["power", "log_end"]) & spans["start_known"]
@@ -74,17 +81,17 @@ class Evidence:
 
     def unlocked_since(self, openings: pd.DataFrame) -> pd.Series:
         """When the door of each opening was last unlocked, null where it was locked by then."""
-        unlocked = self.held("unlocked")
-        if openings.empty or unlocked.empty:
+        if openings.empty or self._unlockings.table.empty:
             return pd.Series(pd.NaT, index=openings.index, dtype="datetime64[us, UTC]")
-        known = plain(unlocked[[*DOOR, "start", "end"]], *DOOR)
-        known = known.rename(columns={"start": "since", "end": "until"}).sort_values("since")
-        opened = plain(openings[[*DOOR, "start"]], *DOOR).reset_index(names="row")
-        found = pd.merge_asof(
-            opened.sort_values("start"), known, left_on="start", right_on="since", by=DOOR
-        ).set_index("row")
-        since: pd.Series = found["since"].where(found["start"] <= found["until"])
-        return since.reindex(openings.index)
+        log = openings[DOOR].assign(start=FIRST, end=openings["start"])
+        first, after = self._unlockings.inside(log)
+        last = self._unlockings.table.iloc[after - 1].set_index(openings.index)
+        return last["time"].where((after > first) & (openings["start"] <= last["end"]))
+
+    @cached_property
+    def _unlockings(self) -> Moments:
+        unlocked = self.held("unlocked").rename(columns={"start": "time"})
+        return Moments(unlocked[[*DOOR, "time", "end"]], DOOR)
 
     def closing(self, spans: pd.DataFrame) -> pd.Series:
         """`source:line` of the event that ended each span, null where none is logged."""
@@ -92,10 +99,11 @@ class Evidence:
         offs = self.timeline["edge"].eq("off")
         for signal, part in spans.groupby("signal"):
             keys = [*CHUTE, *PAIRED_WITHIN[str(signal)]]
-            mine = self.timeline.loc[offs & self.timeline["signal"].eq(signal)]
-            mine = plain(mine[[*keys, "time", "source", "line"]], *keys)
-            mine = mine.drop_duplicates([*keys, "time"], keep="last")
             wanted = part[part["ended_by"].eq("off")].assign(time=lambda t: t["end"])
+            near = offs & self.timeline["signal"].eq(signal)
+            near &= self.timeline["time"].isin(wanted["time"])
+            mine = plain(self.timeline.loc[near, [*keys, "time", "source", "line"]], *keys)
+            mine = mine.drop_duplicates([*keys, "time"], keep="last")
             both = wanted[[*keys, "time"]].merge(mine, on=[*keys, "time"], how="left")
             ended.loc[wanted.index] = line_of(both).to_numpy()
         return ended

@@ -52,4 +52,5 @@ def _written(found: pd.DataFrame, timeline: pd.DataFrame) -> pd.Series:
     written = wanted.merge(shown, on=[*CHUTE, "time"], how="left")["device_time"]
     # A clock that counts from power-on shows no wall time.
     written = written.fillna(wanted["time"].dt.tz_localize(None).reset_index(drop=True))
-    return written.dt.strftime("%Y-%m-%dT%H:%M:%S.%f").set_axis(found.index)
+    text: pd.Series = written.dt.strftime("%Y-%m-%dT%H:%M:%S.%f").set_axis(found.index)
+    return text
