@@ -53,9 +53,15 @@ class ClockScan:
         self.rows = 0
         self._wall, self._uptime = WallScan(zone), UptimeScan()
 
-    def add(self, block: pa.Table | pa.RecordBatch) -> None:
-        """Take the next rows; reads signal, edge, value, written, utc and anchor."""
+    def add(self, block: pa.Table | pa.RecordBatch, zone: str | None = None) -> None:
+        """Take the next rows; reads signal, edge, value, written, utc and anchor.
+
+        Args:
+            block: READING rows.
+            zone: Of these rows and those that follow; null: as before.
+        """
         if block.num_rows:
+            self._wall.zone = zone or self._wall.zone
             columns = clock_columns(block)
             self._wall.add(block, columns, self.rows)
             self._uptime.add(block, columns, self.rows)

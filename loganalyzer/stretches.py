@@ -7,7 +7,7 @@ same exports give the same stretches. What did not change is not made again.
 import uuid
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from itertools import groupby
+from itertools import groupby, pairwise
 from pathlib import Path
 
 import numpy as np
@@ -130,11 +130,10 @@ def _made(group: Sequence[Part], files: tuple[str, ...], site: str, place: Place
 
 def _merged(group: Sequence[Part], store: Path, written: Path) -> tuple[int, dict[str, int]]:
     """Write the readings of a group as one sequence; its rows, and the lines each export owns."""
-    zones = {part.reading.zone for part in group}
-    zone = zones.pop() if len(zones) == 1 else "utc"
+    zones = [part.reading.zone for part in group]
     files = [pa.concat_tables(groups(store / part.reading.file)) for part in group]
     sources = [part.source for part in group]
-    order, merged, time, marks = sequence([to_reading(file) for file in files], sources, zone)
+    order, merged, time, marks = sequence([to_reading(file) for file in files], sources, zones)
     sources, files = [sources[i] for i in order], [files[i] for i in order]
     with EventFile(written) as file:
         file.write(_to_file(merged.table, files[0], sources, time, marks))
@@ -145,37 +144,44 @@ def _merged(group: Sequence[Part], store: Path, written: Path) -> tuple[int, dic
 
 
 def sequence(
-    readings: Sequence[pa.Table], names: Sequence[str], zone: str
+    readings: Sequence[pa.Table], names: Sequence[str], zones: Sequence[str]
 ) -> tuple[list[int], Merged, Ints, npt.NDArray[np.int8]]:
     """The exports of one chute as one sequence with its clock put right.
 
     Args:
         readings: READING, one an export, in file order.
         names: Their sources.
-        zone: Of their stamps.
+        zones: Of their stamps, one an export.
 
     Returns:
         The order in which the exports begin; in that order the merged rows, their time (µs UTC)
         and the codes of its marks.
     """
-    timed = [_timed(one, zone) for one in settle(readings)]
+    timed = [_timed(one, zone) for one, zone in zip(settle(readings), zones, strict=True)]
     counted = not any(one["order"].null_count for one in timed)
     ends = [beginning(one, name, counted) for one, name in zip(timed, names, strict=True)]
     order = in_order(ends)
     merged = merge([timed[i] for i in order])
-    return order, merged, *_clocked(merged.table, zone)
+    return order, merged, *_clocked(merged.table, [zones[i] for i in order])
 
 
 def _timed(reading: pa.Table, zone: str) -> pa.Table:
     """A reading with `time` and `anchored`: its clock put right as far as it can by itself."""
-    time, marks = _clocked(reading, zone)
+    time, marks = _clocked(reading, [zone])
     anchored = pa.array(marks != UNANCHORED)
     return reading.append_column("time", pa.array(time)).append_column("anchored", anchored)
 
 
-def _clocked(reading: pa.Table, zone: str) -> tuple[Ints, npt.NDArray[np.int8]]:
-    scan = clock.ClockScan(zone)
-    scan.add(reading)
+def _clocked(reading: pa.Table, zones: Sequence[str]) -> tuple[Ints, npt.NDArray[np.int8]]:
+    """Time and marks of a sequence; `zones` of its exports, as its column `export` counts them."""
+    scan = clock.ClockScan(zones[0])
+    if len(set(zones)) == 1:
+        scan.add(reading)
+    else:
+        export = reading["export"].to_numpy()
+        starts = [0, *(np.flatnonzero(np.diff(export)) + 1), len(export)]
+        for first, last in pairwise(starts):
+            scan.add(reading.slice(first, last - first), zones[export[first]])
     return clock.apply(reading, scan.corrections(), 0, clock.RunState())
 
 

@@ -99,7 +99,8 @@ class WallScan:
     """Collects the corrections of one sequence; holds facts, not rows.
 
     Attributes:
-        zone: As for ZoneClock.
+        zone: As for ZoneClock; of the rows that come next, where exports of two zones follow
+            one another.
         moved: Corrections that are settled.
         restarts: Restarted stretches that have ended.
         open_head: See ClockScan.
@@ -119,7 +120,7 @@ class WallScan:
     _out: bool = False
     _since: _Since | None = None
     _steps_from: int = 0
-    _steps: list[tuple[int, int]] = field(default_factory=list)
+    _steps: list[tuple[int, int, str]] = field(default_factory=list)  # row, added, zone
     _open: _Open | None = None
     _passed: dict[int, int] = field(default_factory=dict)  # change → first row past it
 
@@ -234,11 +235,11 @@ class WallScan:
         if added is not None and restarted:
             if self._steps_from < restarted.first:
                 self._new_steps(restarted.first)
-            self._steps.append((fact.row, added))
+            self._steps.append((fact.row, added, self.zone))
         elif added is not None:
             added = self._without_switch(fact, added)
             if abs(added) > DRIFT_LIMIT_US:
-                self._steps.append((fact.row, added))
+                self._steps.append((fact.row, added, self.zone))
             elif added:
                 self._drift(fact, added)
         self._since = _Since(fact.row, fact.utc, True)
@@ -282,11 +283,12 @@ class WallScan:
 
     def _step_pieces(self) -> list[Correction]:
         """Steps since the last power-on: each moves all rows before it, so they add up."""
-        rows = [self._steps_from, *(row for row, _ in self._steps)]
-        left = [*accumulate(added for _, added in reversed(self._steps))][::-1]
+        rows = [self._steps_from, *(row for row, _, _ in self._steps)]
+        left = [*accumulate(added for _, added, _ in reversed(self._steps))][::-1]
+        zones = [zone for _, _, zone in self._steps]
         return [
-            Correction(first, last, STEP, max(-_FAR_US, min(add, _FAR_US)), zone=self.zone)
-            for first, last, add in zip(rows, rows[1:], left, strict=False)
+            Correction(first, last, STEP, max(-_FAR_US, min(add, _FAR_US)), zone=zone)
+            for first, last, add, zone in zip(rows, rows[1:], left, zones, strict=False)
             if first < last
         ]
 

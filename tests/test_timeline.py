@@ -34,7 +34,9 @@ def _row(
 
 def together(*readings: pa.Table, zone: str = "utc") -> list[tuple]:
     """(seconds, floor, signal) of the merged rows."""
-    _, merged, _, _ = sequence(readings, [f"{i:02}" for i in range(len(readings))], zone)
+    _, merged, _, _ = sequence(
+        readings, [f"{i:02}" for i in range(len(readings))], [zone] * len(readings)
+    )
     written = (np.array(merged.table["written"]) - 1_740_000_000_000_000) / 1e6
     return list(
         zip(
