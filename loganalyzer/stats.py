@@ -33,7 +33,8 @@ def wilson(hits: ArrayLike, trials: ArrayLike, level: float = 0.95) -> tuple[Num
     z = ndtri(0.5 + level / 2)
     centre = (x + z**2 / 2) / (n + z**2)
     half = z / (n + z**2) * np.sqrt(x * (n - x) / n + z**2 / 4)
-    return np.maximum(centre - half, 0.0), np.minimum(centre + half, 1.0)
+    # Rounding leaves a trace where the limit is exactly 0 or 1.
+    return np.where(x == 0, 0 * n, centre - half), np.where(x == n, 1 + 0 * n, centre + half)
 
 
 def poisson_interval(counts: ArrayLike, level: float = 0.95) -> tuple[Numbers, Numbers]:
@@ -90,6 +91,19 @@ def survival_quantile(curve: pd.DataFrame, share: float) -> float:
     # A product of fractions may miss the exact share by the last bit.
     reached = curve["time"][curve["survival"] <= 1 - share + 1e-12]
     return float(reached.iloc[0]) if len(reached) else float("nan")
+
+
+def survival_at(curve: pd.DataFrame, time: float) -> tuple[float, float]:
+    """The share still going on after a time, and its standard error.
+
+    Args:
+        curve: What `kaplan_meier` returns.
+        time: In its unit; one that ends at this very time has ended.
+    """
+    before = int(np.searchsorted(curve["time"].to_numpy(), time, side="right"))
+    if not before:
+        return 1.0, 0.0
+    return float(curve["survival"].iloc[before - 1]), float(curve["se"].iloc[before - 1])
 
 
 @dataclass(frozen=True)

@@ -100,7 +100,7 @@ TABLES: dict[str, pa.Schema] = {
         episodes=COUNT, episodes_per_100_visits=NUMBER, low=NUMBER, high=NUMBER,
         reason=pa.string(),
     ),
-    "trends": _schema(
+    "floor_trends": _schema(
         site=TEXT, chute=TEXT, floor=TEXT, days=NUMBER, visits=COUNT, episodes=COUNT,
         earlier=NUMBER, later=NUMBER, times_earlier=NUMBER, low=NUMBER, high=NUMBER, z=NUMBER,
         p=NUMBER, q=NUMBER, change=TEXT, sentence=pa.string(), reason=pa.string(),
@@ -143,6 +143,22 @@ TABLES: dict[str, pa.Schema] = {
         unit_interruptions=NUMBER, unit_minutes=NUMBER, interruptions_per_unit=NUMBER,
         minutes_per_unit=NUMBER, minutes_per_interruption=NUMBER, availability=NUMBER,
         unmeasured=COUNT, reason=pa.string(),
+    ),
+    "open_doors": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, open_limit_s=NUMBER, openings=COUNT, cut_off=COUNT,
+        judged=COUNT, over_limit=COUNT, share=NUMBER, low=NUMBER, high=NUMBER, km_share=NUMBER,
+        km_se=NUMBER, open_s_median=NUMBER, open_s_p90=NUMBER, open_s_p99=NUMBER,
+        reason=pa.string(),
+    ),
+    "open_hours": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, hour=COUNT, judged=COUNT, over_limit=COUNT,
+        share=NUMBER, low=NUMBER, high=NUMBER, exposure_h=NUMBER, over_per_100_h=NUMBER,
+        reason=pa.string(),
+    ),
+    "longest_openings": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, cycle=COUNT, opened=UTC, until=UTC, seconds=NUMBER,
+        closed=YES_NO, over_limit=YES_NO, refused_elsewhere=COUNT, doors_waiting=COUNT,
+        propped=YES_NO, evidence=pa.string(), reason=pa.string(),
     ),
     "imports": _schema(
         source=pa.string(), name=pa.string(), site=pa.string(), chute=pa.string(),

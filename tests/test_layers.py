@@ -30,7 +30,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
         "errors tables settings stamps",
     ),
     "timeline": ("beginnings timeline", "errors tables plain"),
-    "facts": ("facts localtime occupied service", "errors tables settings plain"),
+    "facts": ("facts localtime occupied openings service", "errors tables settings plain"),
     "intervals": ("keys intervals", "errors tables"),
     "cycles": ("grants presses cycles visits", "errors tables settings intervals"),
     "measures": ("measures", "errors tables settings plain facts"),
@@ -39,7 +39,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
     "incidents": ("incidents", "errors tables settings plain facts"),
     "views": (
         "views",
-        "errors tables settings plain facts intervals cycles measures incidents",
+        "errors tables settings plain facts intervals cycles measures audit incidents",
     ),
     # The original lines behind an incident are read again as their layout says.
     "store": (
