@@ -17,6 +17,7 @@ from loganalyzer.views.finding import (
     press_count,
     rows,
     text_or_none,
+    visits_lost,
 )
 
 # How a kind of incident is said: of one that goes on, of one, of many.
@@ -84,7 +85,7 @@ def full_containers(analysis: Analysis) -> Iterator[Finding]:
             "coordinator", site, chute, None, "container_full",
             f"Chute {chute}: {name} was full {times(len(part))}"
             f"{f', {lasting(hours)} in all' if hours else ', how long is not logged'}"
-            f"{share}{cost}.",
+            f"{share}{cost}{visits_lost(part)}.",
             hours / 3600 if hours else None, None, None, len(part),
             lines_of(part.sort_values("seconds", ascending=False)["evidence"]),
         )  # fmt: skip
@@ -94,6 +95,7 @@ def troubles(analysis: Analysis) -> Iterator[Finding]:
     """Faults, chatter, power cuts, services and gaps, chute by chute."""
     for kind in COUNTED:
         found = analysis.incidents[analysis.incidents["kind"].eq(kind)]
+        found = found[found["part_of"].isna()]
         by = DOOR if kind in ("contact_chatter", "latch_fault") else CHUTE
         if kind == "other_fault":
             by = [*CHUTE, "code"]
@@ -182,6 +184,7 @@ def _trouble(kind: str, by: list[str], key: tuple[str, ...], part: pd.DataFrame)
     in_all = " in all" if len(part) > 1 else ""
     lasted = "" if pd.isna(seconds) else f", {lasting(seconds)}{in_all}"
     cost = f"; {press_count(refused)} refused meanwhile" if refused else ""
+    cost += visits_lost(part)
     return Finding(
         KIND[kind].audience, key[0], key[1], key[2] if by == DOOR and key[2] != "?" else None,
         kind, f"{head}: {things(len(part), *NAMES[kind][1:])}{code}{lasted}{cost}.",

@@ -8,7 +8,7 @@ from typing import Any, Literal
 import pandas as pd
 
 from loganalyzer.sentences import between, figure, things
-from loganalyzer.stats import wilson
+from loganalyzer.stats import poisson_interval, wilson
 
 LINES_SHOWN = 10
 
@@ -86,6 +86,17 @@ def per_hundred(hits: float, trials: float) -> Share:
         return Share()
     (low,), (high,) = wilson([hits], [trials])
     return Share(100 * hits / trials, 100 * float(low), 100 * float(high))
+
+
+def visits_lost(incidents: pd.DataFrame) -> str:
+    """About how many visits incidents cost together, with the interval; nothing if perhaps none."""
+    known = incidents[incidents["visits_lost"].notna()]
+    expected, served = known["expected_visits"].sum(), known["served_visits"].sum()
+    (least,), (most,) = poisson_interval([served])
+    if not expected > most:
+        return ""
+    lost = between(expected - most, expected - least)
+    return f"; about {figure(expected - served)} visits lost {lost} against other weeks"
 
 
 def lines_of(evidence: Iterable[str]) -> tuple[str, ...]:
