@@ -75,7 +75,9 @@ def parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for add in (_add_inspect, _add_import, _add_summary, _add_export, _add_serve, _add_demo):
+    for add in (
+        _add_inspect, _add_import, _add_summary, _add_audit, _add_export, _add_serve, _add_demo,
+    ):  # fmt: skip
         add(commands)
     return top
 
@@ -95,7 +97,7 @@ class _Parser(argparse.ArgumentParser):
         raise SystemExit(UsageError.exit_status)
 
 
-WORDS = ("inspect", "import", "summary", "export", "serve", "demo")
+WORDS = ("inspect", "import", "summary", "audit", "export", "serve", "demo")
 Commands = Any  # argparse names the type of its subparsers only privately
 
 
@@ -182,6 +184,19 @@ def _add_summary(commands: Commands) -> None:
     _add_selection(command)
     command.add_argument("--json", action="store_true", help="print one JSON document")
     command.set_defaults(run="summary")
+
+
+def _add_audit(commands: Commands) -> None:
+    command = commands.add_parser(
+        "audit",
+        help="did the controller keep its own safety rules?",
+        description="Prints how often the log put each rule to the test, how often it shows it "
+        "broken, and the lines. A log is no inspection: nothing here is evidence that an "
+        "interlock works.",
+    )
+    _add_selection(command)
+    command.add_argument("--json", action="store_true", help="print one JSON document")
+    command.set_defaults(run="audit")
 
 
 def _add_export(commands: Commands) -> None:

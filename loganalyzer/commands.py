@@ -21,6 +21,7 @@ from loganalyzer.site import Site, load_site
 from loganalyzer.store import Store
 from loganalyzer.tables import AUDIENCES, TABLES
 from loganalyzer.views import Summary
+from loganalyzer.views.audit_report import audit_dict, audit_text, shown_violations
 
 CAUTION = (
     "Figures in brackets are 95 % intervals. Before anyone acts on the equipment: lock out and\n"
@@ -65,6 +66,25 @@ def summarise(options: argparse.Namespace) -> int:
         _print_json(views.as_dict(analysis, told))
     else:
         print(_findings(store, told))
+    return 0
+
+
+def audit_rules(options: argparse.Namespace) -> int:
+    """Print how each rule fared, and the violations with their lines."""
+    period = _period(options)
+    store = Store.open(options.store)
+    analysis = answer(store, options.site, options.chute, period)
+    if options.json:
+        _print_json(audit_dict(analysis))
+        return 0
+    shown = shown_violations(analysis)
+    names = store.imports(options.site).set_index("source")["name"].to_dict()
+    originals = {
+        (str(source), number): (names.get(source, ""), text)
+        for source, part in shown.groupby("source")
+        for number, text in store.lines(str(source), part["line"]).items()
+    }
+    print(audit_text(analysis, originals))
     return 0
 
 
@@ -114,6 +134,7 @@ COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "inspect": inspect_files,
     "import": import_files,
     "summary": summarise,
+    "audit": audit_rules,
     "export": export_table,
     "serve": serve_dashboard,
     "demo": show_demo,

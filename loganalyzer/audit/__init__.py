@@ -140,14 +140,10 @@ def _counting(ground: Ground, spans: Mapping[str, Span]) -> Flags:
         rows = slice(*ground.log.first[number : number + 2])
         time = ground.log.time[rows]
         if start is not None:
-            counts[rows] &= time >= _us(start)
+            counts[rows] &= time >= start.value // 1000
         if end is not None:
-            counts[rows] &= time < _us(end)
+            counts[rows] &= time < end.value // 1000
     return counts
-
-
-def _us(moment: pd.Timestamp) -> int:
-    return int(moment.as_unit("us").value)
 
 
 def _testable(ground: Ground, rule: Rule) -> list[str]:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from loganalyzer.audit.ground import Ground
-from loganalyzer.grants import Found, find
+from loganalyzer.grants import Found
 from loganalyzer.intervals import LOG_END, OFF, POWER
 from loganalyzer.keys import SECOND, Flags, Floats, Rows, after, before, pick
 
@@ -72,12 +72,13 @@ def counted(ground: Ground, keep: Flags | None = None) -> list[Counted]:
     """
     log = ground.log
     pressed = ground.presses.row if keep is None else ground.presses.row[keep]
-    lock = find(log, ground.intervals, "lockout").by_row()
+    lock = ground.found("lockout")
     able = (log.has("press") & log.has("lockout"))[log.chute[pressed]]
     pressed = np.sort(pressed[able])
     order = np.argsort(log.doors(pressed), kind="stable")
     doors, first = np.unique(log.doors(pressed)[order], return_index=True)
-    rows = dict(zip(doors.tolist(), np.split(pressed[order], first[1:]), strict=True))
+    parts = np.split(pressed[order], first[1:])[: len(doors)]
+    rows = dict(zip(doors.tolist(), parts, strict=True))
     return [
         _door(ground, door, rows.get(door, pressed[:0]), _bars(ground, lock, door))
         for door in sorted({*rows, *lock.door.tolist()})

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from loganalyzer.facts import Facts, precision
-from loganalyzer.grants import find
+from loganalyzer.grants import Found, Paired, find
 from loganalyzer.intervals import LOG_END, OFF, POWER
 from loganalyzer.keys import SECOND, Flags, Floats, Ints, Log, Rows, after, chute_names
 from loganalyzer.presses import Presses, limits, presses
@@ -177,10 +177,14 @@ class Ground:
 
     # What held when.
 
+    def found(self, signal: str) -> Found:
+        """Every interval of a signal as rows, sorted by its own row."""
+        return find(self.log, self.made(_paired), signal).by_row()
+
     def held(self, signal: str) -> Held:
         """The stretches of a signal that have their on, and whose end can be told."""
         if signal not in self._holding:
-            log, found = self.log, find(self.log, self.intervals, signal).by_row()
+            log, found = self.log, self.found(signal)
             whole = found.known & np.isin(found.ended, [OFF, POWER, LOG_END])
             own, ended = found.own[whole], found.ended[whole]
             end = np.where(ended == LOG_END, log.last(own), found.end[whole])
@@ -275,6 +279,10 @@ class Ground:
         table = pd.DataFrame({"source": self.log.codes["source"], "line": self.log.line})
         lines = table.groupby("source")["line"]
         return {int(s): np.unique(lines.get_group(s)) for s in table["source"].unique().tolist()}
+
+
+def _paired(ground: Ground) -> Paired:
+    return Paired.of(ground.log, ground.intervals)
 
 
 def within(ground: Ground, points: Rows, held: Held) -> tuple[Rows, Rows]:

@@ -10,7 +10,6 @@ import numpy as np
 
 from loganalyzer.audit.counting import ANSWER_S
 from loganalyzer.audit.ground import Checks, Ground, Held, within
-from loganalyzer.grants import find
 from loganalyzer.keys import Flags, Ints, Rows, after, before
 
 BUSY = ("unlocked", "open", "positioning", "clearing", "full", "service", "fault")
@@ -63,7 +62,7 @@ def _codes(ground: Ground, refusal: Rows) -> np.ndarray:
 def _not_locked(ground: Ground, rows: Rows) -> Flags:
     """Whether the door of each press was certainly not locked out itself."""
     log, size = ground.log, len(ground.log) + 1
-    lock = find(log, ground.intervals, "lockout").by_row()
+    lock = ground.found("lockout")
     edges = np.sort(np.append(lock.own, lock.end[lock.end >= 0]))
     keys = np.unique(log.doors(edges).astype(np.int64) * size + edges)
     base = log.doors(rows).astype(np.int64) * size

@@ -18,6 +18,7 @@ from loganalyzer.incidents.container_full import full_containers
 from loganalyzer.incidents.cost import COSTS, refused, visits_lost
 from loganalyzer.incidents.evidence import TEXTS, Evidence
 from loganalyzer.incidents.ids import ids
+from loganalyzer.incidents.interlock_breach import interlock_breaches
 from loganalyzer.incidents.kinds import KIND
 from loganalyzer.incidents.latch_fault import latch_faults
 from loganalyzer.incidents.log_gap import log_gaps
@@ -36,6 +37,7 @@ RULES: tuple[tuple[str, Rule], ...] = (
     ("abuse_lockout", abuse_lockouts),
     ("sorter_fault", sorter_faults),
     ("latch_fault", latch_faults),
+    ("interlock_breach", interlock_breaches),
     ("contact_chatter", chatter),
     ("common_cause", common_causes),
     ("compactor_jam", compactor_jams),

@@ -31,7 +31,8 @@ class Evidence:
     """The tables that rules read.
 
     `components` says for each (site, chute) what part a fault code is about, as profiles do;
-    `hours` is what `localtime.exposure` returns. `kept` are the spans worked out so far.
+    `hours` is what `localtime.exposure` returns, `violations` what the audit found. `kept` are
+    the spans worked out so far.
     """
 
     timeline: pd.DataFrame
@@ -43,6 +44,7 @@ class Evidence:
     visits: pd.DataFrame = field(default_factory=lambda: empty("visits"))
     hours: pd.DataFrame = field(default_factory=pd.DataFrame)
     sites: Mapping[str, Site] = field(default_factory=dict)
+    violations: pd.DataFrame = field(default_factory=lambda: empty("violations"))
     kept: dict[str, pd.DataFrame] = field(default_factory=dict)
 
     def held(self, signal: str) -> pd.DataFrame:

@@ -77,6 +77,14 @@ KINDS = (
         refused="door",
     ),
     Kind(
+        "interlock_breach",
+        "technician",
+        "Check first that the lines say what they seem to, then the interlock of the doors named, "
+        "its switches and wiring, and keep the chute out of use until somebody licensed has",
+        refused="unknown",
+        place=(),
+    ),
+    Kind(
         "contact_chatter",
         "technician",
         "Check first that the door contact sits firmly and its gap and cable are sound, since a "
