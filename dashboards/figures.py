@@ -128,7 +128,8 @@ def days(daily: pd.DataFrame, scheme: str) -> go.Figure:
 def label(text: object) -> str:
     """A label out of a log, short and without markup."""
     said = str(text)
-    return html.escape(said if len(said) <= LONGEST else said[: LONGEST - 1] + "…")
+    short = said if len(said) <= LONGEST else said[: LONGEST - 1] + "…"
+    return html.escape(short, quote=False)  # plotly knows no other entities
 
 
 def _days_of(

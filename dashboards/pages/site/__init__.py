@@ -5,6 +5,7 @@ page follows it, so a link shows the same and back and forward work. The control
 of what is drawn anew, so that the keyboard's focus stays where it was.
 """
 
+import logging
 from dataclasses import asdict
 from typing import Any
 
@@ -68,6 +69,7 @@ def register(app: Dash, data: Data) -> None:
         Input("refresh", "n_clicks"),
         State("site", "data"),
         State("shown", "data"),
+        on_error=_failed,
     )
     def _answer(
         search: str | None, scheme: str | None, _: int | None, site: str, shown: Shown | None
@@ -95,6 +97,13 @@ def register(app: Dash, data: Data) -> None:
         if not isinstance(rows, list) or not rows or rows[0]["incident"] == choice.incident:
             return no_update
         return Choice(choice.chute, choice.start, choice.end, rows[0]["incident"]).search()
+
+
+def _failed(error: Exception) -> tuple[Any, Any]:
+    """A mistake of ours: told where the server runs, and the page does not wait for ever."""
+    logging.getLogger(__name__).error("the page of a site failed", exc_info=error)
+    said = "This could not be worked out. What went wrong stands where the dashboard was started."
+    return [parts.nothing(said)], no_update
 
 
 def _view(data: Data, site: str, choice: Choice, scheme: str) -> View:

@@ -38,7 +38,8 @@ class Choice:
 
     def of_period(self, start: str | None, end: str | None) -> Self:
         """The same for another period."""
-        return replace(self, start=start or None, end=end or None, incident=None)
+        days = ((said or "").strip() or None for said in (start, end))
+        return replace(self, **dict(zip(("start", "end"), days, strict=True)), incident=None)
 
     def without_incident(self) -> Self:
         """What the figures depend on."""

@@ -10,7 +10,7 @@ from dashboards.data import Data
 from dashboards.pages.site.choice import Choice
 from loganalyzer.errors import AnalyzerError
 
-DATE: dict[str, Any] = {"type": "date", "debounce": 1}  # dash takes it; its types do not name it
+DAY = r"\d{4}-\d{2}-\d{2}.*"  # a date field of the browser is more than dash's input can hold
 
 
 def masthead(data: Data, name: str, zone: str) -> html.Header:
@@ -25,11 +25,19 @@ def choices(chutes: Sequence[str], choice: Choice) -> html.Div:
     return html.Div(
         [
             html.Nav(chute_links(chutes, choice), id="chutes", **parts.aria(label="Chute")),
-            html.Label(["From", dcc.Input(id="from", value=choice.start or "", **DATE)]),
-            html.Label(["To, counted in", dcc.Input(id="to", value=choice.end or "", **DATE)]),
+            _day("From", "from", choice.start),
+            _day("To, that day too", "to", choice.end),
         ],
         className="choices",
     )
+
+
+def _day(name: str, id: str, value: str | None) -> html.Label:
+    field = dcc.Input(
+        id=id, type="text", value=value or "", placeholder="2026-10-01", pattern=DAY, size="10",
+        debounce=True,
+    )  # fmt: skip
+    return html.Label([name, field])
 
 
 def chute_links(chutes: Sequence[str], choice: Choice) -> parts.Children:
@@ -56,8 +64,8 @@ def news() -> html.P:
 def follow(chutes: Sequence[str], choice: Choice) -> None:
     """Make the controls say what the address says, after back and forward too."""
     set_props("chutes", {"children": chute_links(chutes, choice)})
-    set_props("from", {"value": (choice.start or "")[:10]})
-    set_props("to", {"value": (choice.end or "")[:10]})
+    set_props("from", {"value": choice.start or ""})
+    set_props("to", {"value": choice.end or ""})
 
 
 def register(app: Dash, data: Data) -> None:
@@ -72,10 +80,10 @@ def register(app: Dash, data: Data) -> None:
     )
     def _choose_period(start: str | None, end: str | None, search: str | None) -> Any:
         choice = Choice.of(search)
-        shown = ((choice.start or "")[:10], (choice.end or "")[:10])
-        if (start or "", end or "") == shown:
+        now = choice.of_period(start, end)
+        if (now.start, now.end) == (choice.start, choice.end):
             return no_update
-        return choice.of_period(start, end).search()
+        return now.search()
 
     @app.callback(
         Output("news", "children"),

@@ -33,10 +33,12 @@ def section(view: View) -> html.Section:
 
 def _said(view: View, hours: pd.DataFrame, known: pd.DataFrame) -> list[parts.Cell]:
     per_hour = known.groupby("hour_of_week")["refusals"].sum()
-    total, worst = int(per_hour.sum()), int(per_hour.astype(int).to_numpy().argmax())
+    total = int(per_hour.sum())
+    place = int(per_hour.astype(int).to_numpy().argmax())
+    worst, most = int(per_hour.index[place]), int(per_hour.iloc[place])
     lead = (
         f"Most fall on {figures.DAYS[worst // 24]} from {worst % 24:02d}:00 to "
-        f"{worst % 24 + 1:02d}:00: {count(per_hour[worst])} of {count(total)}."
+        f"{worst % 24 + 1:02d}:00: {count(most)} of {count(total)}."
         if total
         else "No press was refused."
     )

@@ -1,0 +1,58 @@
+"""Wide and on a phone, light and dark: readable by all, and kept as pictures to look at."""
+
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page, expect
+
+from tests.browser.test_site_page import look
+
+pytestmark = pytest.mark.browser
+
+PICTURES = Path("test-results")
+SIZES = {"wide": {"width": 1280, "height": 900}, "phone": {"width": 390, "height": 844}}
+INK = {"light": "rgb(32, 38, 43)", "dark": "rgb(231, 228, 220)"}
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("scheme", INK)
+def test_the_page_fits_and_follows_the_scheme(quiet: Page, samples: str, size: str, scheme: str):
+    quiet.set_viewport_size(SIZES[size])
+    quiet.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+    look(quiet, f"{samples}/site/quay-terrace")
+    quiet.locator("#incidents .ag-row").first.click()
+    expect(quiet.locator("#incident-lines pre").first).to_be_visible()
+    quiet.evaluate("scrollTo(0, 0)")
+    quiet.screenshot(path=PICTURES / f"site-{size}-{scheme}.png", full_page=True)
+    assert quiet.evaluate("document.documentElement.scrollWidth") <= SIZES[size]["width"]
+    tick = quiet.locator("#floors-rate .ytick text").first
+    assert tick.evaluate("node => getComputedStyle(node).fill") == INK[scheme]
+    if (size, scheme) in (("wide", "light"), ("phone", "dark")):  # each half of both is enough
+        check(quiet)
+
+
+def check(page: Page) -> None:
+    """Axe finds nothing serious, with everything unfolded."""
+    for details in page.locator("details").all():
+        details.evaluate("node => node.open = true")
+    found = Axe().run(page).response["violations"]
+    wrong = [one for one in found if one["impact"] in ("serious", "critical")]
+    assert not wrong, [(one["id"], [node["html"] for node in one["nodes"]]) for one in wrong]
+
+
+def test_a_page_that_is_open_follows_the_scheme_when_it_changes(quiet: Page, samples: str):
+    quiet.emulate_media(color_scheme="light")
+    look(quiet, f"{samples}/?chute=A&from=2026-10-01&to=2026-10-03")
+    quiet.emulate_media(color_scheme="dark")
+    expect(quiet.locator("#floors-rate .ytick text").first).to_have_css("fill", INK["dark"])
+
+
+def test_headings_go_down_by_one_step_at_a_time(quiet: Page, samples: str):
+    look(quiet, f"{samples}/?chute=A&from=2026-10-01&to=2026-10-03")
+    levels = quiet.evaluate("[...document.querySelectorAll('h1,h2,h3')].map(h => +h.tagName[1])")
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(below <= above + 1 for above, below in pairwise(levels))
+    assert quiet.evaluate("document.documentElement.lang") == "en"

@@ -1,0 +1,39 @@
+"""A page that is open while an export lands."""
+
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from tests.browser.serving import serving
+from tests.browser.test_site_page import number
+from tests.exports import Log, take, write
+
+pytestmark = pytest.mark.browser
+
+
+def presses(start: str, doors: int) -> list[str]:
+    log = Log(start)
+    for door in range(1, doors + 1):
+        log.event(600, str(door), "BUTTON")
+        log.event(3, str(door), "DOOR OPEN")
+        log.event(9, str(door), "DOOR SHUT")
+    return log.lines
+
+
+def test_the_page_tells_that_new_exports_landed_and_shows_them(quiet: Page, tmp_path: Path):
+    store = tmp_path / "store"
+    take(store, write(tmp_path / "first.csv", presses("2025-03-03 08:00:00", 3)))
+    with serving(store, poll_ms=300) as address:
+        quiet.goto(address)
+        expect(quiet.locator(".headline")).to_be_visible()
+        assert number(quiet, "Visits") == "3"
+        expect(quiet.locator("#refresh")).to_be_hidden()
+        take(store, write(tmp_path / "second.csv", presses("2025-03-04 08:00:00", 5)))
+        quiet.get_by_role("button", name="Show them").click()
+        expect(quiet.locator(".headline .value").first).to_have_text("8")
+        expect(quiet.locator("#refresh")).to_be_hidden()
+        take(store, write(tmp_path / "third.csv", presses("2025-03-05 08:00:00", 2)))
+        quiet.reload()
+        expect(quiet.locator(".headline .value").first).to_have_text("10")
+        quiet.goto("about:blank")
