@@ -66,12 +66,12 @@ Source: the columns and outcomes are the contract's; the rest is ours, common pr
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from loganalyzer.grants import Found, Grants, cut_rows, find, grants
+from loganalyzer.grants import Found, Grants, Paired, cut_rows, find, grants
 from loganalyzer.keys import (
     SECOND,
     Flags,
@@ -80,17 +80,19 @@ from loganalyzer.keys import (
     Rows,
     after,
     before,
-    joined,
     named,
     pick,
     recoded,
+    stacked,
 )
 from loganalyzer.presses import Acted, limits, presses
-from loganalyzer.site import Site
+from loganalyzer.site import Limits, Site
+from loganalyzer.tables import require
 
 OUTCOMES = ("completed", "not_opened", "interrupted", "unknown")
 COMPLETED, NOT_OPENED, INTERRUPTED, UNKNOWN = range(4)
 MOMENT_S = 2
+ROWS = ("place", "pressed", "unlocked", "opened", "closed", "cleared", "travelled")
 
 
 def cycles(
@@ -112,29 +114,32 @@ def cycles(
     Source: the rules in the module's docstring.
     """
     log = Log.of(timeline)
-    pieces = zip(log.parts(), log.shares(intervals), strict=True)
-    return joined([_cycles(*piece, sites) for piece in pieces], "cycles")
+    require(intervals, "seconds", "stream")
+    paired, told = Paired.of(log, intervals), limits(log, sites)
+    pieces = [_cycles(part, paired, told[part.chutes]) for part in log.parts()]
+    return _table(log, intervals, stacked(Cycles, pieces))
 
 
-def _cycles(log: Log, intervals: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
-    """The cycles of some chutes."""
-    told = limits(log, sites)
-    unlocks, opens = find(log, intervals, "unlocked"), find(log, intervals, "open")
+def _cycles(log: Log, paired: Paired, told: list[Limits]) -> "Cycles":
+    """The cycles of a piece of the log, as rows of the whole."""
+    mine, begin = paired.part(log)
     bounce_s = np.array([limit.clearing_s for limit in told], np.float64)
-    uses = grants(log, unlocks, opens, bounce_s)
-    timed = _timed(log, uses, cut_rows(log, intervals, "clearing"))
+    uses = grants(log, find(log, mine, "unlocked"), find(log, mine, "open"), bounce_s)
+    timed = _timed(log, uses, cut_rows(log, mine, "clearing"))
     window_s = np.array([limit.press_window_s for limit in told], np.float64)
     acted = Acted.of(log, presses(log), window_s)
-    travels = find(log, intervals, "positioning").by_row()
+    travels = find(log, mine, "positioning").by_row()
     broken = _broken_by_next(log, uses, timed, travels, acted)
     over = np.append(-1, timed.end)[: len(timed.end)]
     free = _free(log, uses.grant, over, travels.own[broken])
     pressed = _pressed(log, uses, timed, acted, free)
     travel, late = _travel(log, uses, travels, free, pressed)
     broken[late] = True
-    granted = _granted(log, uses, timed, pressed, travel)
-    rows = _stacked(granted, _broken(log, uses, timed, travels, acted, broken, pressed))
-    return _table(log, intervals, travels, rows)
+    granted = _granted(log, uses, timed, travels, pressed, travel)
+    rows = _in_order(granted, _broken(log, uses, timed, travels, acted, broken, pressed))
+    placed = np.where(rows.travel < 0, -1, rows.travel + begin)
+    shifted = {name: log.shift(getattr(rows, name)) for name in ROWS}
+    return replace(rows, travel=placed, **shifted)
 
 
 @dataclass(frozen=True)
@@ -158,16 +163,18 @@ class Timed:
 class Cycles:
     """Cycles as rows of the timeline, -1 where not recorded.
 
-    `place` is where the cycle stands in the log, `travel` a number among the travels.
+    `place` is where the cycle stands in the log, `travelled` the travel's own row and `travel`
+    its row in the table of intervals; `floor` is a category number.
     """
 
     place: Rows
-    door: Ints
+    floor: Ints
     pressed: Rows
     unlocked: Rows
     opened: Rows
     closed: Rows
     cleared: Rows
+    travelled: Rows
     travel: Rows
     outcome: Ints
 
@@ -314,11 +321,13 @@ def _travel(log: Log, uses: Grants, travels: Found, free: Rows, pressed: Rows) -
     return np.where(late, -1, at), at[late]
 
 
-def _granted(log: Log, uses: Grants, timed: Timed, pressed: Rows, travel: Rows) -> Cycles:
+def _granted(
+    log: Log, uses: Grants, timed: Timed, travels: Found, pressed: Rows, travel: Rows
+) -> Cycles:
     """Uses of doors as cycles."""
     return Cycles(
-        uses.grant, uses.door, pressed, uses.unlocked, uses.opened, uses.closed, timed.cleared,
-        travel, timed.outcome,
+        uses.grant, uses.door % log.floors - 1, pressed, uses.unlocked, uses.opened, uses.closed,
+        timed.cleared, pick(travels.own, travel), pick(travels.place, travel), timed.outcome,
     )  # fmt: skip
 
 
@@ -341,33 +350,32 @@ def _broken(
     none = np.full(len(row), -1)
     ends = _nothing(*_followers(log, uses, travels.own, row))
     outcome = np.where(ends, UNKNOWN, INTERRUPTED)
-    return Cycles(row, door, press, none, none, none, none, place, outcome)
+    floor, travel = door % log.floors - 1, travels.place[place]
+    return Cycles(row, floor, press, none, none, none, none, row, travel, outcome)
 
 
-def _stacked(granted: Cycles, broken: Cycles) -> Cycles:
+def _in_order(granted: Cycles, broken: Cycles) -> Cycles:
     """Both kinds of cycles in the order of the log."""
-    names = list(Cycles.__dataclass_fields__)
-    both = {name: np.append(getattr(granted, name), getattr(broken, name)) for name in names}
-    if len(broken.place):
-        order = np.argsort(both["place"], kind="stable")
-        both = {name: values[order] for name, values in both.items()}
-    return Cycles(**both)
+    if not len(broken.place):
+        return granted
+    both = stacked(Cycles, [granted, broken])
+    order = np.argsort(both.place, kind="stable")
+    return Cycles(*(column[order] for column in vars(both).values()))
 
 
-def _table(log: Log, intervals: pd.DataFrame, travels: Found, rows: Cycles) -> pd.DataFrame:
+def _table(log: Log, intervals: pd.DataFrame, rows: Cycles) -> pd.DataFrame:
     """Cycles as the contract's table."""
-    travel_row = pick(travels.own, rows.travel)
-    told_by = np.where(rows.pressed >= 0, rows.pressed, travel_row)
+    told_by = np.where(rows.pressed >= 0, rows.pressed, rows.travelled)
     told_by = np.where(told_by >= 0, told_by, rows.place)
-    seconds = np.append(intervals["seconds"].to_numpy(np.float64)[travels.place], np.nan)
+    seconds = np.append(intervals["seconds"].to_numpy(np.float64), np.nan)
     chute = log.chute[rows.place]
     return pd.DataFrame(
         {
             "site": log.text("site", rows.place),
             "chute": log.text("chute", rows.place),
             "cycle": np.arange(1, len(chute) + 1) - np.searchsorted(chute, chute),
-            "floor": log.category("floor", rows.door % log.floors - 1),
-            "stream": log.category("stream", _stream(log, intervals, travels, rows)),
+            "floor": log.category("floor", rows.floor),
+            "stream": log.category("stream", _stream(log, intervals, rows)),
             "pressed": log.times(rows.pressed),
             "unlocked": log.times(rows.unlocked),
             "opened": log.times(rows.opened),
@@ -385,10 +393,9 @@ def _table(log: Log, intervals: pd.DataFrame, travels: Found, rows: Cycles) -> p
     )
 
 
-def _stream(log: Log, intervals: pd.DataFrame, travels: Found, rows: Cycles) -> Ints:
+def _stream(log: Log, intervals: pd.DataFrame, rows: Cycles) -> Ints:
     """Category numbers of the streams: the press tells, else the travel, else the door."""
-    column = intervals["stream"].iloc[travels.place]
-    travelled = np.append(recoded(column, log.labels["stream"]), -1)[rows.travel]
+    travelled = np.append(recoded(intervals["stream"], log.labels["stream"]), -1)[rows.travel]
     stream = np.append(log.codes["stream"], -1)
     chosen = np.where(rows.pressed >= 0, stream[rows.pressed], -1)
     for further in (travelled, stream[rows.unlocked], stream[rows.opened]):

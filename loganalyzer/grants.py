@@ -24,7 +24,7 @@ from loganalyzer.keys import (
     stable_order,
     stranger,
 )
-from loganalyzer.tables import PAIRED_WITHIN, require
+from loganalyzer.tables import PAIRED_WITHIN, SIGNALS, require
 
 
 @dataclass(frozen=True)
@@ -83,7 +83,49 @@ class Grants:
     cut: Flags
 
 
-def find(log: Log, intervals: pd.DataFrame, signal: str) -> Found:
+@dataclass(frozen=True)
+class Paired:
+    """The table `intervals` as numpy arrays.
+
+    Attributes:
+        signal: Number in `SIGNALS`.
+        floor: Category number among the log's floors.
+        known: Whether the on is in the log.
+        ended: Number in `ENDS`.
+        chute: The log's number of the chute.
+    """
+
+    signal: Ints
+    floor: Ints
+    known: Flags
+    ended: Ints
+    chute: Ints
+
+    @classmethod
+    def of(cls, log: Log, intervals: pd.DataFrame) -> "Paired":
+        """From the table.
+
+        Raises:
+            TableError: A column is missing, or a chute that the log has not stands there.
+        """
+        require(intervals, "site", "chute", "signal", "floor", "start_known", "ended_by")
+        return cls(
+            recoded(intervals["signal"], pd.Index(SIGNALS)),
+            recoded(intervals["floor"], log.labels["floor"]),
+            intervals["start_known"].to_numpy(bool),
+            recoded(intervals["ended_by"], pd.Index(ENDS)),
+            chute_numbers(log, intervals),
+        )
+
+    def part(self, log: Log) -> tuple["Paired", int]:
+        """The intervals of a piece of the log, and the place of the first in the table."""
+        rows = log.share(self.chute)
+        columns = {name: column[rows] for name, column in vars(self).items()}
+        columns["chute"] = columns["chute"] - np.int32(log.before)
+        return Paired(**columns), rows.start
+
+
+def find(log: Log, intervals: Paired, signal: str) -> Found:
     """The rows behind the intervals of a signal.
 
     Every on begins exactly one interval and the table keeps their order, so the k-th interval
@@ -92,29 +134,17 @@ def find(log: Log, intervals: pd.DataFrame, signal: str) -> Found:
     Raises:
         TableError: The intervals were not made from this timeline.
     """
-    require(intervals, "site", "chute", "signal", "floor", "start_known", "ended_by")
-    place = np.flatnonzero(recoded(intervals["signal"], pd.Index([signal])) == 0)
-    known = intervals["start_known"].to_numpy(bool)[place]
-    ended = recoded(intervals["ended_by"], pd.Index(ENDS))[place]
+    place = np.flatnonzero(intervals.signal == SIGNALS.index(signal))
+    known, ended = intervals.known[place], intervals.ended[place]
     ons, offs, closing = log.rows(signal, "on"), log.rows(signal, "off"), ended == OFF
-    if known.sum() != len(ons) or closing.sum() != len(offs):
+    if np.count_nonzero(known) != len(ons) or np.count_nonzero(closing) != len(offs):
         raise stranger(f"{len(place)} intervals of {signal} that do not fit")
     own, end = np.full(len(place), -1), np.full(len(place), -1)
     own[known] = ons
-    door = _doors(log, intervals, place, own)
+    door = intervals.chute[place] * np.int32(log.floors) + intervals.floor[place] + 1
     end[closing] = offs[_by_key(door[closing], log.doors(offs), "floor" in PAIRED_WITHIN[signal])]
     own[~known] = end[~known]
     return Found(place, own, known, end, ended, door)
-
-
-def _doors(log: Log, intervals: pd.DataFrame, place: Rows, own: Rows) -> Ints:
-    """The door of each interval: its on tells, or the table where the on is missing or silent."""
-    door = log.doors(own)
-    silent = np.flatnonzero((own < 0) | (log.codes["floor"][own] < 0))
-    part = intervals.iloc[place[silent]]
-    chute = chute_numbers(log, part) * np.int32(log.floors)
-    door[silent] = chute + recoded(part["floor"], log.labels["floor"]) + 1
-    return door
 
 
 def _by_key(door: Ints, off_door: Ints, by_door: bool) -> Rows:
@@ -130,25 +160,20 @@ def _by_key(door: Ints, off_door: Ints, by_door: bool) -> Rows:
     return mine
 
 
-def own_rows(log: Log, intervals: pd.DataFrame, signal: str) -> Rows:
-    """`find(...).own`, sorted: for most logs these are just the ons."""
-    if len(log.rows(signal, "off")) == 0 or _all_known(intervals, signal):
+def own_rows(log: Log, intervals: Paired, signal: str) -> Rows:
+    """`find(...).own`, ascending: for most logs these are just the ons."""
+    lost = intervals.signal[~intervals.known]
+    if not (lost == SIGNALS.index(signal)).any():
         return log.rows(signal, "on")
     return np.sort(find(log, intervals, signal).own)
 
 
-def cut_rows(log: Log, intervals: pd.DataFrame, signal: str) -> Rows:
+def cut_rows(log: Log, intervals: Paired, signal: str) -> Rows:
     """The ons whose interval was ended by power loss, ascending."""
-    cut = recoded(intervals["ended_by"], pd.Index(["power"])) == 0
-    if not cut.any():
+    if not (intervals.ended == POWER).any():
         return log.rows(signal, "on")[:0]
     found = find(log, intervals, signal)
     return np.sort(found.own[found.ended == POWER])
-
-
-def _all_known(intervals: pd.DataFrame, signal: str) -> bool:
-    lost = np.flatnonzero(~intervals["start_known"].to_numpy(bool))
-    return not (recoded(intervals["signal"].iloc[lost], pd.Index([signal])) == 0).any()
 
 
 def grants(log: Log, unlocks: Found, opens: Found, bounce_s: Floats) -> Grants:

@@ -44,10 +44,10 @@ from loganalyzer.keys import (
     Rows,
     after,
     before,
-    joined,
     kind_of,
     named,
     stable_order,
+    stacked,
 )
 from loganalyzer.tables import PAIRED_WITHIN, SIGNALS
 
@@ -88,12 +88,12 @@ def pair(timeline: pd.DataFrame) -> pd.DataFrame:
 
     Source: the rules in the module's docstring.
     """
-    parts = Log.of(timeline).parts()
-    return joined([_table(log, spans(log)) for log in parts], "intervals")
+    log = Log.of(timeline)
+    return _table(log, stacked(Spans, [spans(part) for part in log.parts()]))
 
 
 def spans(log: Log) -> Spans:
-    """The intervals of a log as rows."""
+    """The intervals of a piece of a log, as rows of the whole."""
     order, key = _by_key(log)
     on = (log.kind[order] & 3) == 0
     run_goes_on = (key[1:] == key[:-1]) & _same_power(log, order)
@@ -110,6 +110,7 @@ def spans(log: Log) -> Spans:
     start = own.copy()
     lost = np.flatnonzero(lone[at])
     start[lost] = _earliest(log, own[lost], _edge_before(order, key, at[lost]))
+    own, start, end = own + log.begin, start + log.begin, end + log.begin
     return _sorted(Spans(own, start, end, ended), len(lost) > 0)
 
 

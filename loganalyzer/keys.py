@@ -8,18 +8,19 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from loganalyzer.errors import TableError
-from loganalyzer.tables import EDGES, SIGNALS, empty, require
+from loganalyzer.tables import EDGES, SIGNALS, require
 
 Rows = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 Ints = npt.NDArray[Any]
+T = TypeVar("T")
 Floats = npt.NDArray[np.float64]
 
 TEXTS = ("site", "chute", "floor", "signal", "edge", "stream", "code", "clock", "source")
@@ -44,6 +45,8 @@ class Log:
         time: UTC microseconds.
         line: Physical line.
         first: The row at which each chute begins, then the number of rows.
+        begin: The row of the whole log with which this one begins.
+        before: How many chutes of the whole log stand before it.
         kept: Kind → its rows, as they were asked for.
     """
 
@@ -52,6 +55,8 @@ class Log:
     time: Rows
     line: Rows
     first: Rows
+    begin: int = 0
+    before: int = 0
     kept: dict[int, Rows] = field(default_factory=dict, repr=False)
 
     @classmethod
@@ -73,31 +78,35 @@ class Log:
         return len(self.time)
 
     def parts(self) -> list["Log"]:
-        """The same log in pieces of whole chutes, some `PART` rows each.
+        """The same log in pieces of whole chutes, some `PART` rows each; one piece at least.
 
         Chutes share nothing, and arrays that fit the processor's cache are faster than long ones.
         """
         piece = self.first[:-1] // PART
-        cuts = np.flatnonzero(np.diff(piece, prepend=-1))
-        return [self._part(*ends) for ends in pairwise([*cuts, len(piece)])]
+        cuts = [*np.flatnonzero(np.diff(piece, prepend=-1)), len(piece)]
+        return [self._part(*ends) for ends in pairwise(cuts)] or [self]
 
     def _part(self, begin: int, end: int) -> "Log":
         rows = slice(self.first[begin], self.first[end])
         codes = {name: column[rows] for name, column in self.codes.items()}
         first = self.first[begin : end + 1] - self.first[begin]
-        return Log(codes, self.labels, self.time[rows], self.line[rows], first)
+        time, line = self.time[rows], self.line[rows]
+        return Log(codes, self.labels, time, line, first, int(rows.start), begin)
 
-    def shares(self, table: pd.DataFrame) -> list[pd.DataFrame]:
-        """For each of `parts`, the rows of its chutes in a table made from this timeline.
+    @property
+    def chutes(self) -> slice:
+        """Which chutes of the whole log this piece holds."""
+        return slice(self.before, self.before + len(self.first) - 1)
 
-        Raises:
-            TableError: The table has a chute that the log has not.
-        """
-        require(table, "site", "chute")
-        piece = (self.first[:-1] // PART)[chute_numbers(self, table)]
-        wanted = np.unique(self.first[:-1] // PART)
-        begins, ends = (np.searchsorted(piece, wanted, side) for side in ("left", "right"))
-        return [table.iloc[begin:end] for begin, end in zip(begins, ends, strict=True)]
+    def share(self, chute: Ints) -> slice:
+        """The rows of this piece's chutes in a table, from its column of chute numbers."""
+        bounds = np.array([self.chutes.start, self.chutes.stop], chute.dtype)
+        begin, end = np.searchsorted(chute, bounds)
+        return slice(int(begin), int(end))
+
+    def shift(self, rows: Rows) -> Rows:
+        """Rows of this piece as rows of the whole log; -1 stays."""
+        return np.where(rows < 0, -1, rows + self.begin)
 
     @property
     def floors(self) -> int:
@@ -149,10 +158,12 @@ class Log:
 
     @cached_property
     def instant(self) -> Ints:
-        """A number for each run of rows of one chute with one time: they are simultaneous."""
+        """A number for each run of rows with one time by one clock: they are simultaneous."""
         new = np.ones(len(self), bool)
         new[1:] = self.time[1:] != self.time[:-1]
         new[self.first[:-1]] = True
+        if self.stretch is not None:
+            new[1:] |= self.stretch[1:] != self.stretch[:-1]
         return np.cumsum(new, dtype=np.int32)
 
     def rows(self, signal: str, edge: str) -> Rows:
@@ -233,9 +244,10 @@ def utc(micros: Rows) -> pd.DatetimeIndex:
     return pd.DatetimeIndex(micros.view("datetime64[us]")).tz_localize("UTC")
 
 
-def joined(tables: list[pd.DataFrame], name: str) -> pd.DataFrame:
-    """Tables of the same columns, one below the other; the table of that name if there are none."""
-    return pd.concat(tables, ignore_index=True) if tables else empty(name)
+def stacked(kind: type[T], items: Iterable[T]) -> T:
+    """Dataclasses of arrays, one behind the other."""
+    columns = zip(*(list(vars(item).values()) for item in items), strict=True)
+    return kind(*(np.concatenate(column) for column in columns))
 
 
 def stable_order(key: Ints) -> Rows:

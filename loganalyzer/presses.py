@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from loganalyzer.keys import (
     SECOND,
@@ -104,6 +105,31 @@ def _level(press: Flags, run: Ints) -> Rows:
     depth = total - low
     was = np.where(new, 0, np.append(0, depth[:-1])[: len(depth)])
     return np.where(press, depth, was)
+
+
+def pressed(timeline: pd.DataFrame) -> pd.DataFrame:
+    """Every press of a timeline with what answered it.
+
+    Args:
+        timeline: One row an event, sorted by site, chute and seq.
+
+    Returns:
+        One row a press (or a refusal that stands for one) whose time can be trusted, door by
+        door: `site`, `chute`, `floor`, `time`, `code` (why it was refused, "not said" where the
+        log does not tell, "" where it was not).
+    """
+    log = Log.of(timeline)
+    every = presses(log)
+    codes = pd.Series(log.text("code", every.refusal)).astype("str").fillna("not said")
+    table = pd.DataFrame(
+        {
+            **{name: log.text(name, every.row) for name in ("site", "chute", "floor")},
+            "time": log.times(every.row),
+            "code": codes.where(every.refusal >= 0, ""),
+        }
+    )
+    loose = pd.Series(log.text("clock", every.row)).eq("unanchored")
+    return table[~loose & table["floor"].notna()].reset_index(drop=True)
 
 
 @dataclass(frozen=True)

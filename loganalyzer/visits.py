@@ -45,7 +45,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from loganalyzer.grants import own_rows
+from loganalyzer.grants import Paired, own_rows
 from loganalyzer.keys import (
     NEVER,
     SECOND,
@@ -56,16 +56,16 @@ from loganalyzer.keys import (
     Rows,
     after,
     chute_numbers,
-    joined,
     named,
     pick,
     recoded,
     stable_order,
+    stacked,
     stranger,
     utc,
 )
 from loganalyzer.presses import limits, presses, run_starts
-from loganalyzer.site import Site
+from loganalyzer.site import Limits, Site
 from loganalyzer.tables import require
 
 RESULTS = ("served", "gave_up", "locked_out", "unknown")
@@ -95,19 +95,92 @@ def visits(
     Source: the rules in the module's docstring.
     """
     log = Log.of(timeline)
-    pieces = zip(log.parts(), log.shares(cycles), log.shares(intervals), strict=True)
-    return joined([_visits(*piece, sites) for piece in pieces], "visits")
+    paired, asked = Paired.of(log, intervals), Asked.of(log, cycles)
+    told = limits(log, sites)
+    pieces = [_visits(part, paired, asked, told[part.chutes]) for part in log.parts()]
+    return _table(log, stacked(Visits, pieces))
 
 
-def _visits(
-    log: Log, cycles: pd.DataFrame, intervals: pd.DataFrame, sites: Mapping[str, Site]
-) -> pd.DataFrame:
-    """The visits of some chutes."""
-    window_s = np.array([limit.press_window_s for limit in limits(log, sites)], np.float64)
-    openings = _openings(log, intervals)
+def _visits(log: Log, paired: Paired, asked: "Asked", told: list[Limits]) -> "Visits":
+    """The visits of a piece of the log, as rows of the whole, in the order of the log."""
+    window_s = np.array([limit.press_window_s for limit in told], np.float64)
+    openings = _openings(log, paired.part(log)[0])
     tries = _tries(log, openings, window_s)
-    granted = _granted(log, cycles, tries, openings)
-    return _table(log, tries, granted, _result(log, tries, granted, window_s))
+    granted = _granted(log, asked.part(log), tries)
+    first, last = tries.row[tries.first], tries.row[tries.last]
+    refused = np.append(0, np.cumsum(tries.refusal >= 0))
+    order = stable_order(first)
+    return Visits(
+        first=log.shift(first)[order],
+        last=log.shift(last)[order],
+        pressed=log.shift(granted.pressed)[order],
+        served=granted.served[order],
+        end=granted.end[order],
+        opened=granted.opened[order],
+        refusals=(refused[tries.last + 1] - refused[tries.first])[order],
+        presses=(tries.last - tries.first + 1)[order],
+        result=_result(log, tries, granted, window_s)[order],
+    )
+
+
+@dataclass(frozen=True)
+class Asked:
+    """The cycles that answer a press, as numpy arrays: one a cycle, in the table's order.
+
+    Attributes:
+        chute, floor, source: The log's numbers of them.
+        line: Physical line of the press.
+        opened, closed, unlocked: UTC microseconds or `NEVER`.
+        unknown: Whether the outcome is `unknown`.
+    """
+
+    chute: Ints
+    floor: Ints
+    source: Ints
+    line: Rows
+    opened: Rows
+    closed: Rows
+    unlocked: Rows
+    unknown: Flags
+
+    @classmethod
+    def of(cls, log: Log, cycles: pd.DataFrame) -> "Asked":
+        """From the table `cycles`."""
+        require(cycles, "site", "chute", "floor", "pressed", "unlocked", "opened", "closed")
+        require(cycles, "outcome", "source", "line")
+        rows = np.flatnonzero(_micros(cycles["pressed"]) != NEVER)
+        return cls(
+            chute=chute_numbers(log, cycles)[rows],
+            floor=recoded(cycles["floor"], log.labels["floor"])[rows],
+            source=recoded(cycles["source"], log.labels["source"])[rows],
+            line=cycles["line"].to_numpy(np.int64)[rows],
+            opened=_micros(cycles["opened"])[rows],
+            closed=_micros(cycles["closed"])[rows],
+            unlocked=_micros(cycles["unlocked"])[rows],
+            unknown=recoded(cycles["outcome"], pd.Index(["unknown"]))[rows] == 0,
+        )
+
+    def part(self, log: Log) -> "Asked":
+        """Those of a piece of the log."""
+        rows = log.share(self.chute)
+        columns = {name: column[rows] for name, column in vars(self).items()}
+        columns["chute"] = columns["chute"] - np.int32(log.before)
+        return Asked(**columns)
+
+
+@dataclass(frozen=True)
+class Visits:
+    """Visits in the order of the log; `first`, `last`, `pressed` are rows, `end` microseconds."""
+
+    first: Rows
+    last: Rows
+    pressed: Rows
+    served: Flags
+    end: Rows
+    opened: Flags
+    refusals: Rows
+    presses: Rows
+    result: Ints
 
 
 @dataclass(frozen=True)
@@ -147,7 +220,7 @@ class Granted:
     unknown: Flags
 
 
-def _openings(log: Log, intervals: pd.DataFrame) -> Rows:
+def _openings(log: Log, intervals: Paired) -> Rows:
     """Rows of openings door by door; of unlocks where a chute does not record `open`."""
     opens, unlocks = (own_rows(log, intervals, signal) for signal in ("open", "unlocked"))
     rows = np.concatenate([opens, unlocks[~log.has("open")[log.chute[unlocks]]]])
@@ -172,47 +245,48 @@ def _instants(log: Log, rows: Rows) -> Rows:
     return log.doors(rows).astype(np.int64) * (len(log) + 1) + log.instant[rows]
 
 
-def _granted(log: Log, cycles: pd.DataFrame, tries: Tries, openings: Rows) -> Granted:
+def _granted(log: Log, asked: Asked, tries: Tries) -> Granted:
     """Give each visit the first cycle that answers one of its presses and opened the door."""
-    require(cycles, "pressed", "unlocked", "opened", "closed", "outcome")
-    place, asked = _answered(log, cycles, tries)
-    times = {name: _micros(cycles[name])[asked] for name in ("opened", "closed", "unlocked")}
-    known = {name: time != NEVER for name, time in times.items()}
+    place, of = _answered(log, asked, tries)
+    opened, closed, unlocked = asked.opened[of], asked.closed[of], asked.unlocked[of]
     doors = log.has("open")[log.chute[tries.row[place]]]
-    opens = np.where(doors, known["opened"] | known["closed"], known["unlocked"])
+    is_opened, is_closed = opened != NEVER, closed != NEVER
+    opens = np.where(doors, is_opened | is_closed, unlocked != NEVER)
     visit, count = tries.visit[place], len(tries.first)
     cycle = np.full(count, -1)
     cycle[visit[opens][::-1]] = np.flatnonzero(opens)[::-1]  # the last to be written stands
-    end = np.where(doors & known["closed"], times["closed"], times["unlocked"])
-    end = np.where(known["opened"], times["opened"], end)
+    end = np.where(is_opened, opened, np.where(doors & is_closed, closed, unlocked))
     unknown = np.zeros(count, bool)
-    outcome = recoded(cycles["outcome"], pd.Index(["unknown"]))[asked]
-    unknown[visit[outcome == 0]] = True
+    unknown[visit[asked.unknown[of]]] = True
     pressed = pick(tries.row[place], cycle)
-    opened = np.append(known["opened"], False)[cycle]
+    timed = np.append(is_opened, False)[cycle]
+    end = pick(end, cycle)
     if log.stretch is not None:
-        opened &= log.comparable(pressed, _opening_after(log, openings, pressed))
-    return Granted(cycle >= 0, pressed, pick(end, cycle), opened, unknown)
+        asking = np.flatnonzero(timed)
+        timed[asking] = _same_clock(log, pressed[asking], end[asking])
+    return Granted(cycle >= 0, pressed, end, timed, unknown)
 
 
-def _opening_after(log: Log, openings: Rows, rows: Rows) -> Rows:
-    """The opening of its door at or after the instant of each row; anything where none is."""
-    at = np.searchsorted(_instants(log, openings), _instants(log, rows))
-    found: Rows = np.append(openings, -1)[at]
-    return found
+def _same_clock(log: Log, pressed: Rows, opened: Rows) -> Flags:
+    """Whether each press and the opening of its door that follows at a time share one clock."""
+    openings = log.rows("open", "on")
+    openings = openings[stable_order(log.doors(openings))]
+    at = np.searchsorted(_instants(log, openings), _instants(log, pressed))
+    openings = np.append(openings, -1)
+    for _ in openings:  # mostly the first after the press is the one
+        wrong = (openings[at] >= 0) & (log.time[openings[at]] != opened)
+        if not wrong.any():
+            break
+        at = at + wrong
+    return log.comparable(pressed, openings[at])
 
 
-def _answered(log: Log, cycles: pd.DataFrame, tries: Tries) -> tuple[Rows, Rows]:
-    """The places of the presses that cycles answer, and the rows of those cycles.
+def _answered(log: Log, asked: Asked, tries: Tries) -> tuple[Rows, Rows]:
+    """The places of the presses that cycles answer, and the places of those cycles in `asked`.
 
     A cycle names the source and line of its press. One line may hold several presses of a
     door (a scan does), but all at one time and so in one visit: any of them will do.
     """
-    require(cycles, "site", "chute", "floor", "source", "line")
-    asked = np.flatnonzero(_micros(cycles["pressed"]) != NEVER)
-    door = chute_numbers(log, cycles)[asked] * np.int32(log.floors) + 1
-    door = door + recoded(cycles["floor"], log.labels["floor"])[asked]
-    source = recoded(cycles["source"], log.labels["source"])[asked]
     lines = log.line[tries.row]
     size = lines.max(initial=0) + 1
 
@@ -225,12 +299,13 @@ def _answered(log: Log, cycles: pd.DataFrame, tries: Tries) -> tuple[Rows, Rows]
     if (keys[1:] < keys[:-1]).any():  # several exports, or several chutes in one
         order = np.argsort(keys, kind="stable")
         keys, pressed = keys[order], pressed[order]
+    door = asked.chute * np.int32(log.floors) + asked.floor + 1
     by_door = stable_order(door)  # sorted needles are found sooner
-    wanted = key(door, source, cycles["line"].to_numpy(np.int64)[asked])[by_door]
+    wanted = key(door, asked.source, asked.line)[by_door]
     found = np.searchsorted(keys, wanted)
     if (np.append(keys, -1)[found] != wanted).any():
         raise stranger("a cycle whose press is not in the timeline")
-    return pressed[found], asked[by_door]
+    return pressed[found], by_door
 
 
 def _micros(column: pd.Series) -> Rows:
@@ -290,14 +365,14 @@ def _cut_short(log: Log, last: Rows, following: Rows, window: Floats) -> Flags:
     return lost | ((following > end) & (left <= window))
 
 
-def _table(log: Log, tries: Tries, granted: Granted, result: Ints) -> pd.DataFrame:
-    """Visits as the contract's table, in the order of the log."""
-    order = stable_order(tries.row[tries.first])
-    first, last = tries.row[tries.first][order], tries.row[tries.last][order]
-    served, pressed = granted.served[order], granted.pressed[order]
-    end = np.where(served, granted.end[order], log.time[last])
-    wait = np.where(served & granted.opened[order], (end - log.time[first]) / SECOND, np.nan)
-    told_by = np.where(pressed >= 0, pressed, last)
+def _table(log: Log, rows: Visits) -> pd.DataFrame:
+    """Visits as the contract's table."""
+    first, last = rows.first, rows.last
+    end = np.where(rows.served, rows.end, log.time[last])
+    wait = np.where(rows.served & rows.opened, (end - log.time[first]) / SECOND, np.nan)
+    told_by = np.where(rows.pressed >= 0, rows.pressed, last)
+    silent = ~log.has("refusal")[log.chute[first]]
+    refusals: Any = pd.arrays.IntegerArray(rows.refusals, silent)
     return pd.DataFrame(
         {
             "site": log.text("site", first),
@@ -306,19 +381,11 @@ def _table(log: Log, tries: Tries, granted: Granted, result: Ints) -> pd.DataFra
             "stream": log.text("stream", told_by),
             "start": log.times(first),
             "end": utc(end),
-            "presses": (tries.last - tries.first + 1)[order],
-            "refusals": _refusals(log, tries)[order],
+            "presses": rows.presses,
+            "refusals": refusals,
             "wait_s": np.where(wait >= 0, wait, np.nan),
-            "result": named(result[order], RESULTS),
+            "result": named(rows.result, RESULTS),
             "source": log.text("source", first),
             "line": log.line[first],
         }
     )
-
-
-def _refusals(log: Log, tries: Tries) -> Any:
-    """How many presses of each visit were refused; null where the chute records no refusals."""
-    refused = np.append(0, np.cumsum(tries.refusal >= 0))
-    counts = refused[tries.last + 1] - refused[tries.first]
-    silent = ~log.has("refusal")[log.chute[tries.row[tries.first]]]
-    return pd.arrays.IntegerArray(counts, silent)

@@ -92,9 +92,10 @@ class Chute:
         return span if span >= 0 else None
 
     def at_once(self, a: int, b: int) -> bool:
-        """Whether everything between two places has one time."""
+        """Whether everything between two places has one time by one clock."""
         low, high = min(a, b), max(a, b)
-        return len({event["time"] for event in self.events[low : high + 1]}) == 1
+        between = self.events[low : high + 1]
+        return len({(event["time"], event["stretch"]) for event in between}) == 1
 
     def last_before(self, places: list[int], limit: int) -> int | None:
         return max((place for place in places if place < limit), default=None)

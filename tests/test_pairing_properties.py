@@ -4,6 +4,7 @@ from collections import Counter
 from typing import Any
 
 import pandas as pd
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -172,6 +173,23 @@ def test_every_on_begins_one_interval_and_every_unlock_is_one_cycle(events):
     assert tables["intervals"]["end_known"].sum() == (paired & (log["edge"] == "off")).sum()
     unlocks = (log["signal"] == "unlocked") & (log["edge"] == "on")
     assert tables["cycles"]["unlocked"].notna().sum() == unlocks.sum()
+
+
+@quick
+@given(damaged_logs(), damaged_logs(), st.integers(1, 30))
+def test_a_log_cut_into_pieces_gives_the_same_tables(events, more, size):
+    """Long logs are worked off in pieces of whole chutes; where they are cut must not show."""
+    marked = [
+        (*event[:4], {**(event[4] if len(event) > 4 else {}), "chute": chute})
+        for chute, part in zip("ABC", (events, more, events), strict=True)
+        for event in part
+    ]
+    log = timeline(*marked)
+    whole = fast_tables(log)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("loganalyzer.keys.PART", size)
+        for name, table in fast_tables(log).items():
+            pd.testing.assert_frame_equal(table, whole[name])
 
 
 @quick
