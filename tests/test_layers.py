@@ -30,7 +30,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
         "errors tables settings stamps",
     ),
     "timeline": ("beginnings timeline", "errors tables plain"),
-    "facts": ("facts localtime occupied openings service", "errors tables settings plain"),
+    "facts": ("attempts facts localtime occupied openings service", "errors tables settings plain"),
     "intervals": ("keys intervals", "errors tables"),
     "cycles": ("grants presses cycles visits", "errors tables settings intervals"),
     "measures": ("measures", "errors tables settings plain facts"),

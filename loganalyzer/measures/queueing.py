@@ -19,20 +19,20 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, anchored, counts, plain, tally, why
+from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, counts, plain, tally, why
 from loganalyzer.occupied import NEVER, ChuteKey, Occupied, door_times
 from loganalyzer.spans import Cover, micros
 from loganalyzer.stats import engset, erlang_b, wilson
 from loganalyzer.tables import require
 
 NO_VISITS = "no visits in the log"
-NOT_SAID = "not said"
+BUSY = "busy"
 NO_CODES = "no refusal says that the chute was busy"
 NO_USES = "no use seen from press to cleared"
 
 
 def queue(
-    timeline: pd.DataFrame,
+    pressed: pd.DataFrame,
     visits: pd.DataFrame,
     coverage: pd.DataFrame,
     week: pd.DataFrame,
@@ -42,7 +42,7 @@ def queue(
     """Load, refusals and the formula, chute by chute.
 
     Args:
-        timeline: Reads `site`, `chute`, `floor`, `signal`, `code`, `clock`, `time`.
+        pressed: What `presses.pressed` returns.
         visits: The table of that name.
         coverage: The table of that name; only time with log counts.
         week: Visits and hours of log by hour of the local week, as `wait_parts.week_waits` has
@@ -65,9 +65,9 @@ def queue(
 
     Source: Erlang's loss formula and Engset's, see `stats`.
     """
-    require(timeline, *DOOR, "signal", "code", "clock", "time")
+    require(pressed, *DOOR, "time", "code")
     table = facts.recorded.merge(_servers(coverage, occupied, facts), on=CHUTE, how="left")
-    for more in (_attempts(timeline, visits, occupied), _units(facts)):
+    for more in (_attempts(pressed, visits, occupied), _units(facts)):
         table = table.merge(more, on=CHUTE, how="left")
     for name in ("visits", "presses"):
         table[name] = counts(table[name], table["press"])
@@ -125,47 +125,32 @@ def _servers(
 
 
 def _attempts(
-    timeline: pd.DataFrame, visits: pd.DataFrame, occupied: Mapping[ChuteKey, Occupied]
+    pressed: pd.DataFrame, visits: pd.DataFrame, occupied: Mapping[ChuteKey, Occupied]
 ) -> pd.DataFrame:
-    """Attempts at each chute, as visits and as presses, and how many found it busy.
-
-    What was refused for another reason than busy is left out.
-    """
-    events = timeline[timeline["clock"].ne("unanchored")]
-    refused = events.loc[events["signal"].eq("refusal"), [*DOOR, "time", "code"]]
-    busy = refused["code"].eq("busy")
+    """Attempts at each chute, as visits and as presses, and how many found it busy."""
+    asked = pressed[pressed["code"].isin(["", BUSY])]  # the rest was refused for another reason
+    first = _first(asked, visits)
     of = {
-        "presses": tally(events[events["signal"].eq("press")], CHUTE, "n"),
-        "presses_busy": tally(refused[busy], CHUTE, "n"),
-        "other": tally(refused[~busy], CHUTE, "n"),
+        "presses": asked,
+        "presses_busy": asked[asked["code"].eq(BUSY)],
+        "visits": first,
+        "turned_away": first[first["code"].eq(BUSY)],
     }
-    met = _first_presses(visits.loc[anchored(visits, timeline), [*DOOR, "start"]], refused)
-    of |= {name: tally(met[met["code"].isin(c)], CHUTE, "n") for name, c in MET.items()}
     table = plain(pd.DataFrame(list(occupied), columns=CHUTE), *CHUTE)
-    for name, found in of.items():
-        table = table.merge(found.rename(columns={"n": name}), on=CHUTE, how="left")
-    coded = table["presses_busy"].fillna(0).gt(0)
-    table["presses"] = table["presses"].fillna(0) - table.pop("other").fillna(0)
-    return table.assign(coded=coded)
+    for name, rows in of.items():
+        table = table.merge(tally(rows, CHUTE, name), on=CHUTE, how="left")
+    return table.assign(coded=table["presses_busy"].fillna(0).gt(0))
 
 
-# What the first press of a visit met.
-MET = {"visits": ("", "busy"), "turned_away": ("busy",)}
-
-
-def _first_presses(visits: pd.DataFrame, refused: pd.DataFrame) -> pd.DataFrame:
-    """Why the first press of each visit was refused, "" where it was not: adds `code`."""
-    pieces = [visits.assign(code="").iloc[:0]]
-    refusals = dict(iter(refused.groupby(CHUTE, observed=True)))
-    for key, mine in visits.groupby(CHUTE, observed=True):
-        theirs = refusals.get(key, refused.iloc[:0])
-        at = door_times(theirs, "time", mine["floor"])
-        order = np.argsort(at, kind="stable")
-        wanted = door_times(mine, "start", mine["floor"])
-        place = np.searchsorted(at[order], wanted)
-        same = np.append(at[order], NEVER)[place] == wanted
-        codes = np.append(theirs["code"].astype("str").fillna(NOT_SAID).to_numpy()[order], "")
-        pieces.append(mine.assign(code=np.where(same, codes[place], "")))
+def _first(asked: pd.DataFrame, visits: pd.DataFrame) -> pd.DataFrame:
+    """Of these presses, those that begin a visit; of several of a door at one time the first."""
+    pieces = [asked.iloc[:0]]
+    begun = dict(iter(visits.groupby(CHUTE, observed=True)))
+    for key, mine in asked.groupby(CHUTE, observed=True):
+        if key in begun:
+            starts = door_times(begun[key], "start", mine["floor"])
+            at = pd.Series(door_times(mine, "time", mine["floor"]), index=mine.index)
+            pieces.append(mine[at.isin(starts) & ~at.duplicated()])
     return pd.concat(pieces)
 
 

@@ -5,20 +5,30 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
+from loganalyzer.audit import Audit
+from loganalyzer.audit import audit as audit_of
 from loganalyzer.cycles import cycles as cycles_of
 from loganalyzer.facts import Facts, facts, log_ends
 from loganalyzer.incidents import incidents as incidents_of
 from loganalyzer.incidents.evidence import Components, Evidence
 from loganalyzer.intervals import pair
 from loganalyzer.localtime import exposure
+from loganalyzer.measures.buttons import buttons as buttons_of
 from loganalyzer.measures.clearing_floor import clearings_below_free_fall
 from loganalyzer.measures.coverage import coverage as coverage_of
 from loganalyzer.measures.daily import daily as daily_of
 from loganalyzer.measures.doors import open_times as open_times_of
 from loganalyzer.measures.floors import floors as floors_of
 from loganalyzer.measures.lockouts import lockouts as lockouts_of
+from loganalyzer.measures.misuse import misuse
+from loganalyzer.measures.monthly import monthly as monthly_of
+from loganalyzer.measures.monthly import trends
+from loganalyzer.measures.open_doors import followed
+from loganalyzer.measures.open_doors import longest_openings as longest_openings_of
+from loganalyzer.measures.open_doors import open_doors as open_doors_of
+from loganalyzer.measures.open_doors import open_hours as open_hours_of
 from loganalyzer.measures.queueing import queue as queue_of
-from loganalyzer.measures.refusals import by_hour_of_week, by_reason
+from loganalyzer.measures.refusals import by_reason
 from loganalyzer.measures.service_indices import service_indices
 from loganalyzer.measures.slowing import slowing as slowing_of
 from loganalyzer.measures.streams import uses
@@ -27,7 +37,10 @@ from loganalyzer.measures.wait_parts import wait_split as wait_split_of
 from loganalyzer.measures.wait_parts import week_waits as week_waits_of
 from loganalyzer.measures.waiting import served_within as served_within_of
 from loganalyzer.measures.waiting import waits as waits_of
+from loganalyzer.measures.week import week as week_of
 from loganalyzer.occupied import occupied
+from loganalyzer.presses import pressed as pressed_of
+from loganalyzer.service import in_service
 from loganalyzer.site import Site
 from loganalyzer.visits import visits as visits_of
 
@@ -40,8 +53,13 @@ class Analysis:
     """The tables of one timeline; each is described where it is made.
 
     The tables of the contract: `timeline`, `intervals`, `cycles`, `visits`, `coverage`,
-    `incidents`, `floors`. Measures: `lockouts`, `open_times`, `waits`, `refusals` (by reason),
-    `refusal_hours` (by floor and hour of the week), `streams`, `daily`, `slowing`, `clearings`
+    `incidents`, `floors`, `audit`, `violations` (and `mismatches`: settings that are evidently not
+    those of the site file). Measures: `lockouts`, `open_times`, `open_doors`,
+    `open_hours`, `longest_openings` (doors open too long: by floor, by hour, one by one),
+    `waits`, `refusals` (by reason),
+    `week` (visits, refusals, lockouts by floor and hour of the week), `monthly` and
+    `floor_trends` (lockout episodes by floor over time), `buttons` (presses that no person
+    makes), `streams`, `daily`, `slowing`, `clearings`
     (against free fall), `wait_parts` (what each visit waited for), `wait_split` (the same by
     chute), `served_within`, `week_waits` (by hour of the week), `queue` (the chute as one
     server), `indices` (interruptions of units). `facts` is what was known beforehand, `hours`
@@ -57,6 +75,9 @@ class Analysis:
     floors: pd.DataFrame
     lockouts: pd.DataFrame
     open_times: pd.DataFrame
+    open_doors: pd.DataFrame
+    open_hours: pd.DataFrame
+    longest_openings: pd.DataFrame
     waits: pd.DataFrame
     wait_parts: pd.DataFrame
     wait_split: pd.DataFrame
@@ -65,11 +86,17 @@ class Analysis:
     queue: pd.DataFrame
     indices: pd.DataFrame
     refusals: pd.DataFrame
-    refusal_hours: pd.DataFrame
+    week: pd.DataFrame
+    monthly: pd.DataFrame
+    floor_trends: pd.DataFrame
+    buttons: pd.DataFrame
     streams: pd.DataFrame
     daily: pd.DataFrame
     slowing: pd.DataFrame
     clearings: pd.DataFrame
+    audit: pd.DataFrame
+    violations: pd.DataFrame
+    mismatches: pd.DataFrame
     hours: pd.DataFrame
     facts: Facts
     sites: Mapping[str, Site]
@@ -100,6 +127,7 @@ def analyse(
     visits = visits_of(timeline, cycles, intervals, sites)
     began = cycles["pressed"].fillna(cycles["unlocked"]).fillna(cycles["opened"])
     span = spans or {}
+    known = facts(timeline, sites)
     return measure(
         _within(timeline, timeline["time"], span),
         _within(intervals, intervals["start"], span),
@@ -107,7 +135,8 @@ def analyse(
         _within(visits, visits["start"], span),
         sites,
         components,
-        facts(timeline, sites),
+        known,
+        audit_of(timeline, intervals, cycles, known, sites, span),
     )
 
 
@@ -131,23 +160,32 @@ def measure(
     sites: Mapping[str, Site],
     components: Components | None = None,
     known: Facts | None = None,
+    audited: Audit | None = None,
 ) -> Analysis:
     """The part of `analyse` after intervals, cycles and visits.
 
     `known` are the facts of the whole log where the tables are a period of it: what a chute
-    records does not depend on whether it happened in the period.
+    records does not depend on whether it happened in the period. `audited` is the audit of it.
     """
     known = replace(known or facts(timeline, sites), ends=log_ends(timeline))
+    audited = audited or audit_of(timeline, intervals, cycles, known, sites)
     coverage = coverage_of(timeline)
     hours = exposure(coverage, sites)
     locked = lockouts_of(timeline, intervals, known)
     evidence = Evidence(
-        timeline, intervals, coverage, locked, known, components or {}, visits, hours, sites
-    )
+        timeline, intervals, coverage, locked, known, components or {}, visits, hours, sites,
+        violations=audited.violations,
+    )  # fmt: skip
     incidents = incidents_of(evidence)
     stuck = incidents[incidents["kind"].eq("stuck_door")]
     opened = open_times_of(cycles, intervals, known)
+    openings = followed(cycles, intervals, timeline, known)
+    service = in_service(coverage, intervals)
+    chatter = incidents[incidents["kind"].eq("contact_chatter")]
+    fingers = buttons_of(timeline, chatter, known)
+    judged = misuse(timeline, visits, locked, service, fingers["reason"], known)
     taken = occupied(intervals, cycles, timeline)
+    asked = pressed_of(timeline)
     parts = wait_parts_of(visits, taken, timeline, known)
     week = week_waits_of(visits, parts, hours, timeline, known, sites)
     return Analysis(
@@ -157,22 +195,31 @@ def measure(
         visits=visits,
         coverage=coverage,
         incidents=incidents,
-        floors=floors_of(timeline, cycles, visits, opened, locked, stuck, known, sites),
+        floors=floors_of(timeline, cycles, visits, opened, locked, stuck, judged, known, sites),
         lockouts=locked,
         open_times=opened,
+        open_doors=open_doors_of(openings, opened, known),
+        open_hours=open_hours_of(openings, hours, known, sites),
+        longest_openings=longest_openings_of(openings, timeline, known),
         wait_parts=parts,
         wait_split=wait_split_of(parts, known),
         served_within=served_within_of(visits, timeline, known),
         week_waits=week,
-        queue=queue_of(timeline, visits, coverage, week, taken, known),
+        queue=queue_of(asked, visits, coverage, week, taken, known),
         indices=service_indices(incidents, coverage, known, sites),
         waits=waits_of(cycles, visits, timeline, known),
         refusals=by_reason(timeline, known),
-        refusal_hours=by_hour_of_week(timeline, hours, known, sites),
+        week=week_of(timeline, visits, locked, hours, known, sites),
+        monthly=monthly_of(timeline, visits, locked, service, known, sites),
+        floor_trends=trends(timeline, visits, locked, service, known),
+        buttons=fingers,
         streams=uses(cycles, timeline, known),
         daily=daily_of(timeline, cycles, visits, locked, hours, known, sites),
         slowing=slowing_of(cycles, timeline, known),
         clearings=clearings_below_free_fall(cycles, known),
+        audit=audited.audit,
+        violations=audited.violations,
+        mismatches=audited.mismatches,
         hours=hours,
         facts=known,
         sites=sites,
