@@ -60,7 +60,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             raise
         print(
             f"A mistake in the program, not in your files: {type(error).__name__}: "
-            f"{one_line(str(error))}. Set LOGANALYZER_DEBUG=1, run it again and report what it says.",
+            f"{one_line(str(error))}. Set LOGANALYZER_DEBUG=1, run it again, report what it says.",
             file=sys.stderr,
         )
         return 1
@@ -76,7 +76,7 @@ def parser() -> argparse.ArgumentParser:
     )
     commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for add in (
-        _add_inspect, _add_import, _add_summary, _add_audit, _add_export, _add_serve, _add_demo,
+        _add_inspect, _add_import, _add_summary, _add_audit, _add_waiting, _add_indices, _add_export, _add_serve, _add_demo,
     ):  # fmt: skip
         add(commands)
     return top
@@ -97,7 +97,7 @@ class _Parser(argparse.ArgumentParser):
         raise SystemExit(UsageError.exit_status)
 
 
-WORDS = ("inspect", "import", "summary", "audit", "export", "serve", "demo")
+WORDS = ("inspect", "import", "summary", "waiting", "indices", "audit", "export", "serve", "demo")
 Commands = Any  # argparse names the type of its subparsers only privately
 
 
@@ -105,8 +105,8 @@ def _add_inspect(commands: Commands) -> None:
     command = commands.add_parser(
         "inspect",
         help="can these files be read, and by which profile?",
-        description="Says which profile reads a file, how much of it, its first events and what was "
-        "not understood. Keeps nothing.",
+        description="Says which profile reads a file, how much of it, its first events and what "
+        "was not understood. Keeps nothing.",
     )
     command.add_argument(
         "paths",
@@ -197,6 +197,36 @@ def _add_audit(commands: Commands) -> None:
     _add_selection(command)
     command.add_argument("--json", action="store_true", help="print one JSON document")
     command.set_defaults(run="audit")
+
+
+def _add_waiting(commands: Commands) -> None:
+    command = commands.add_parser(
+        "waiting",
+        help="how long people wait, what for, and with another clearing time",
+        description="Prints how long people wait for an open door and what for, who gave up and "
+        "why they were refused, and how busy each chute is against Erlang's formula.",
+    )
+    _add_selection(command)
+    command.add_argument(
+        "--clearing",
+        type=float,
+        metavar="S",
+        help="play the logged visits again with this clearing time, in seconds",
+    )
+    command.add_argument("--json", action="store_true", help="print one JSON document")
+    command.set_defaults(run="waiting")
+
+
+def _add_indices(commands: Commands) -> None:
+    command = commands.add_parser(
+        "indices",
+        help="how often and how long units were without their door",
+        description="Prints interruptions and minutes per unit, minutes per interruption and "
+        "availability, by cause and month, after the definitions of IEEE 1366.",
+    )
+    _add_selection(command)
+    command.add_argument("--json", action="store_true", help="print one JSON document")
+    command.set_defaults(run="indices")
 
 
 def _add_export(commands: Commands) -> None:

@@ -7,7 +7,7 @@ import pyarrow as pa
 
 REJECTS = pa.schema([("line", pa.int64()), ("reason", pa.string()), ("text", pa.string())])
 
-# The longest line that is read; a longer one is a reject that keeps its first TEXT_LIMIT characters.
+# The longest line that is read; a longer one is a reject, of which TEXT_LIMIT characters are kept.
 LINE_LIMIT = 1_000_000
 TEXT_LIMIT = 500
 
