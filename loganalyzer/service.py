@@ -32,14 +32,16 @@ def in_service(coverage: pd.DataFrame, intervals: pd.DataFrame) -> pd.DataFrame:
     held = plain(coverage.loc[coverage["covered"].astype(bool), [*CHUTE, "start", "end"]], *CHUTE)
     out = _maintenance(intervals)
     rows = []
-    for (site, chute), part in held.groupby(CHUTE):
-        mine = out[out["site"].eq(site) & out["chute"].eq(chute)]
-        start, end = _without(part, mine)
-        rows += [(site, chute, *edges) for edges in zip(start, end, strict=True)]
+    for key, part in held.groupby(CHUTE):
+        start, end = _without(part, _of(out, part))
+        rows += [(*key, *edges) for edges in zip(start, end, strict=True)]
     table = pd.DataFrame(rows, columns=STRETCH[:4]).astype({"site": "str", "chute": "str"})
-    seconds = (table["end"] - table["start"]) / 1e6
-    times = {c: pd.to_datetime(table[c], unit="us", utc=True).dt.as_unit("us") for c in STRETCH[2:4]}
-    return table.assign(**times, seconds=seconds.astype("float64"), covered=True)[STRETCH]
+    seconds = (table["end"] - table["start"]).astype("float64") / 1e6
+    times = {
+        edge: pd.to_datetime(table[edge], unit="us", utc=True).dt.as_unit("us")
+        for edge in ("start", "end")
+    }
+    return table.assign(**times, seconds=seconds, covered=True)[STRETCH]
 
 
 def inside(table: pd.DataFrame, time: str, stretches: pd.DataFrame) -> pd.Series:
@@ -51,13 +53,19 @@ def inside(table: pd.DataFrame, time: str, stretches: pd.DataFrame) -> pd.Series
         stretches: What `in_service` returns.
     """
     found = pd.Series(False, index=table.index)
-    for (site, chute), part in table.groupby(CHUTE, observed=True):
-        mine = stretches[stretches["site"].eq(site) & stretches["chute"].eq(chute)]
+    for _, part in table.groupby(CHUTE, observed=True):
+        mine = _of(stretches, part)
         if len(mine):
             at, end = micros(part[time]), micros(mine["end"])
             place = np.searchsorted(micros(mine["start"]), at, side="right") - 1
             found.loc[part.index] = (place >= 0) & (at <= end[place])
     return found
+
+
+def _of(spans: pd.DataFrame, chute: pd.DataFrame) -> pd.DataFrame:
+    """The spans of the one chute that a table's rows are of."""
+    same = spans["site"].eq(chute["site"].iloc[0]) & spans["chute"].eq(chute["chute"].iloc[0])
+    return spans[same]
 
 
 def _maintenance(intervals: pd.DataFrame) -> pd.DataFrame:

@@ -11,6 +11,7 @@ from pydantic import AfterValidator, Field, model_validator
 from loganalyzer.errors import SiteError
 from loganalyzer.mistakes import Mistake, nearest, refuse, toml
 from loganalyzer.settings import (
+    Count,
     Id,
     Number,
     Positive,
@@ -32,6 +33,8 @@ RULE_KEYS = (
 )  # fmt: skip
 # What dateutil raises at texts that are no rules.
 UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, ArithmeticError)
+# A log of door use is about people at home: below this many units it tells of one home.
+MIN_UNITS = 3
 FREQUENCIES = ("YEARLY", "MONTHLY", "WEEKLY", "DAILY", "HOURLY", "MINUTELY", "SECONDLY")
 
 
@@ -126,6 +129,7 @@ class _Head(Settings):
     time_zone: Annotated[str, zone_name()] = Field(
         description="an IANA time zone", examples=["Europe/Lisbon"]
     )
+    min_units: Count = MIN_UNITS
 
 
 class _SiteFile(Settings):
@@ -144,7 +148,8 @@ class _SiteFile(Settings):
 class Site:
     """One building or campus with one time zone (`time_zone`, an IANA name).
 
-    `text` is the file it came from, word for word, and `file` that file's path.
+    `text` is the file it came from, word for word, and `file` that file's path. Floors of fewer
+    than `min_units` units are hidden from managers' views; 0 hides none.
     """
 
     id: str
@@ -153,6 +158,7 @@ class Site:
     chutes: tuple[Chute, ...]
     text: str = ""
     file: str = ""
+    min_units: int = MIN_UNITS
 
     def chute(self, id: str) -> Chute:
         """The chute of that id.
@@ -185,4 +191,6 @@ def parse_site(text: str, file: str) -> Site:
     """
     checked = check(_SiteFile, text, file, SiteError, {})
     head = checked.site
-    return Site(head.id, head.name, head.time_zone, checked.chutes, text, file)
+    return Site(
+        head.id, head.name, head.time_zone, checked.chutes, text, file, min_units=head.min_units
+    )

@@ -147,7 +147,7 @@ def test_more_refusals_than_presses_make_no_share():
 def test_refusals_fall_into_the_local_hour_of_the_week():
     # START is Monday 2025-03-03 08:00 UTC, 09:00 in Berlin.
     table = analysed(*use(0), *refused(600), *refused(7 * 86400), *use(7 * 86400 + 3600))
-    hours = table.refusal_hours.query("floor == '7'").set_index("hour_of_week")
+    hours = table.week.query("floor == '7'").set_index("hour_of_week")
     assert hours.loc[9, "refusals"] == 2
     assert hours["refusals"].sum() == 2
     assert len(hours) == 168
@@ -160,7 +160,7 @@ def test_the_heat_map_counts_the_repeated_hour_twice():
     steps = [(first + n * step, "7", "press", "mark") for n in range(49)]
     twice = [(t, "7", "refusal", "mark") for t in ("2025-10-26T00:10:00Z", "2025-10-26T01:10:00Z")]
     events = sorted([*steps, *twice], key=lambda e: pd.Timestamp(e[0]))
-    table = analysed(*events).refusal_hours.query("floor == '7'").set_index("hour_of_week")
+    table = analysed(*events).week.query("floor == '7'").set_index("hour_of_week")
     row = table.loc[6 * 24 + 2]
     assert (row["refusals"], row["exposure_h"], row["refusals_per_hour"]) == (2, 2.0, 1.0)
     assert table.loc[6 * 24 + 3, "exposure_h"] == 1.0
@@ -195,5 +195,5 @@ def test_a_day_of_a_clock_change_can_be_covered_whole(day, hours):
 
 def test_an_empty_timeline_gives_empty_tables():
     found = analyse(empty("timeline"), SITES)
-    for name in ("floors", "daily", "refusals", "refusal_hours", "slowing", "waits", "incidents"):
+    for name in ("floors", "daily", "refusals", "week", "slowing", "waits", "incidents"):
         assert getattr(found, name).empty

@@ -2,16 +2,11 @@
 
 from collections.abc import Mapping
 
-import numpy as np
 import pandas as pd
 
-from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, anchored, counts, plain, tally
+from loganalyzer.facts import CHUTE, DOOR, Facts, anchored, counts, plain, tally
 from loganalyzer.site import Site
-from loganalyzer.stats import poisson_interval
 from loganalyzer.tables import TABLES, require
-
-NOT_JUDGED = "floors are not yet compared with one another"
-NO_VISITS = "no visits"
 
 
 def floors(
@@ -21,6 +16,7 @@ def floors(
     opened: pd.DataFrame,
     locked: pd.DataFrame,
     stuck: pd.DataFrame,
+    judged: pd.DataFrame,
     facts: Facts,
     sites: Mapping[str, Site],
 ) -> pd.DataFrame:
@@ -33,14 +29,16 @@ def floors(
         opened: What `doors.open_times` returns.
         locked: What `lockouts.lockouts` returns.
         stuck: Incidents of kind `stuck_door`: one row each, `site`, `chute`, `floor`.
+        judged: What `misuse.misuse` returns: the rates, and each floor against the others.
         facts: What is known of the chutes.
         sites: Their streams.
 
     Returns:
         As tables.py says, in the order of `facts.doors`, with a column `cycles_STREAM` for each
-        stream of the site files and of the logs. Episodes per 100 visits with the exact 95 %
-        Poisson interval. Counts leave out what has no time that can be trusted.
-        `shrunken`, `q_value` and `flagged` are null. `reason` says why anything else is null.
+        stream of the site files and of the logs. Counts leave out what has no time that can be
+        trusted; rates and judgement only hold what lies in service (`visits_in_service`,
+        `episodes_in_service`). `lockouts_inferred`: the log holds presses and no lockouts.
+        `reason` says why anything is null or the floor is not judged.
     """
     require(visits, *DOOR, "result", "source", "line")
     shown = _shown(facts)
@@ -58,8 +56,9 @@ def floors(
     }
     columns = {name: _count(rows, facts, shown[by]) for name, (rows, by) in counted.items()}
     table = facts.doors[[*DOOR, "units"]].assign(**columns).merge(opened, on=DOOR, how="left")
-    table = table.assign(**_rates(table), **_not_judged(table))
-    table["reason"] = _reasons(table, shown)
+    table = table.merge(judged, on=DOOR, how="left", suffixes=("_open", ""))
+    table["lockouts_inferred"] = (~shown["lockout_logged"]).where(shown["lockout"])
+    table["reason"] = _reasons(table)
     streams = _streams(used, timeline, facts, sites, shown["cycle"])
     ordered: pd.DataFrame = table[TABLES["floors"].names]
     return ordered.assign(**streams)
@@ -72,6 +71,7 @@ def _shown(facts: Facts) -> pd.DataFrame:
         cycle=held["unlocked"] | held["open"],
         served=held["press"] & (held["unlocked"] | held["open"]),
         lockout=held["lockout"] | held["press"],
+        lockout_logged=held["lockout"],
     )
 
 
@@ -81,34 +81,10 @@ def _count(rows: pd.DataFrame, facts: Facts, shown: pd.Series) -> pd.Series:
     return counts(facts.doors[DOOR].merge(found, on=DOOR, how="left")["n"], shown)
 
 
-def _rates(table: pd.DataFrame) -> dict[str, pd.Series]:
-    """Episodes per 100 visits, with the exact interval over the visits made."""
-    episodes = table["lockout_episodes"].astype("float64")
-    visits = table["visits"].astype("float64")
-    hundreds = visits.where(visits > 0) / 100
-    low, high = poisson_interval(episodes)
-    return {
-        "episodes_per_100_visits": episodes / hundreds,
-        "low": pd.Series(low) / hundreds,
-        "high": pd.Series(high) / hundreds,
-    }
-
-
-def _not_judged(table: pd.DataFrame) -> dict[str, pd.Series]:
-    nothing = pd.Series(np.nan, index=table.index)
-    unknown = pd.Series(pd.NA, index=table.index, dtype="boolean")
-    return {"shrunken": nothing, "q_value": nothing, "flagged": unknown}
-
-
-def _reasons(table: pd.DataFrame, shown: pd.DataFrame) -> pd.Series:
-    """Why something is null, door by door, several joined by a semicolon."""
-    parts = [
-        pd.Series(np.where(shown["press"], "", NOT_RECORDED["press"])),
-        pd.Series(np.where(table["visits"].eq(0).fillna(False), NO_VISITS, "")),
-        table["reason"].fillna(""),
-        pd.Series(NOT_JUDGED, index=table.index),
-    ]
-    joined = ["; ".join(filter(None, row)) for row in zip(*parts, strict=True)]
+def _reasons(table: pd.DataFrame) -> pd.Series:
+    """Why something is null, door by door, several joined by a semicolon; null where nothing is."""
+    both = zip(table["reason"], table["reason_open"], strict=True)
+    joined = ["; ".join(text for text in row if isinstance(text, str)) or None for row in both]
     return pd.Series(joined, index=table.index, dtype="str")
 
 

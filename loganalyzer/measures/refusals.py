@@ -1,17 +1,12 @@
-"""Presses that the controller did not act on: why, and when in the week."""
-
-from collections.abc import Mapping
+"""Presses that the controller did not act on, and why."""
 
 import pandas as pd
 
-from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, counts, plain, tally, why
-from loganalyzer.localtime import HOURS_OF_WEEK, local_parts
-from loganalyzer.site import Site
+from loganalyzer.facts import CHUTE, NOT_RECORDED, Facts, counts, tally, why
 from loganalyzer.stats import wilson
 from loganalyzer.tables import require
 
 NOT_SAID = "not said"
-NO_HOUR = "no log in this hour"
 PRESSES_MISSING = "fewer presses than refusals in the log"
 
 
@@ -39,38 +34,6 @@ def by_reason(timeline: pd.DataFrame, facts: Facts) -> pd.DataFrame:
     return _shares(table).drop(columns=["press", "refusal"])
 
 
-def by_hour_of_week(
-    timeline: pd.DataFrame, hours: pd.DataFrame, facts: Facts, sites: Mapping[str, Site]
-) -> pd.DataFrame:
-    """Refused presses of each door in each hour of the local week.
-
-    Args:
-        timeline: Reads `site`, `chute`, `floor`, `signal`, `time`, `clock`.
-        hours: What `localtime.exposure` returns.
-        facts: What is known of the chutes.
-        sites: Their time zones.
-
-    Returns:
-        One row a door and hour, doors in the order of `facts.doors`: `site`, `chute`, `floor`,
-        `hour_of_week` (0 to 167, from Monday 00:00), `presses`, `refusals` (counts),
-        `exposure_h` (hours of log in that hour of the week; one that occurs twice counts
-        twice), `refusals_per_hour`, `reason` (why the rate is null, else null).
-    """
-    require(timeline, *DOOR, "signal", "time", "clock")
-    week = pd.DataFrame({"hour_of_week": range(HOURS_OF_WEEK)})
-    table = facts.doors[DOOR].merge(week, how="cross").merge(_hours(hours), how="left")
-    table = table.merge(_counts(timeline, sites), on=[*DOOR, "hour_of_week"], how="left")
-    table = table.merge(facts.recorded[[*CHUTE, "press", "refusal"]], on=CHUTE, how="left")
-    for count, signal in (("presses", "press"), ("refusals", "refusal")):
-        table[count] = counts(table[count], table[signal])
-    table["exposure_h"] = table["exposure_h"].fillna(0.0)
-    covered = table["exposure_h"].where(table["exposure_h"] > 0)
-    rate = table["refusals"].astype("float64") / covered
-    reason = why((~table["refusal"], NOT_RECORDED["refusal"]), (covered.isna(), NO_HOUR))
-    table = table.assign(refusals_per_hour=rate, reason=reason)
-    return table.drop(columns=["press", "refusal"])
-
-
 def _presses(events: pd.DataFrame) -> pd.DataFrame:
     pressed = events.loc[events["signal"].eq("press"), CHUTE]
     return tally(pressed, CHUTE, "presses")
@@ -91,19 +54,3 @@ def _shares(table: pd.DataFrame) -> pd.DataFrame:
     return table.assign(
         refusals=refusals, presses=presses, share=share, low=low, high=high, reason=reason
     )
-
-
-def _hours(hours: pd.DataFrame) -> pd.DataFrame:
-    total = hours.groupby([*CHUTE, "hour_of_week"])["seconds"].sum().reset_index()
-    return total.assign(exposure_h=total["seconds"] / 3600).drop(columns="seconds")
-
-
-def _counts(timeline: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
-    at_doors = timeline["signal"].isin(["press", "refusal"]) & timeline["clock"].ne("unanchored")
-    events = timeline.loc[at_doors, [*DOOR, "signal", "time"]]
-    events = events.join(local_parts(events, sites, "time"))
-    which = events.assign(
-        presses=events["signal"].eq("press"), refusals=events["signal"].eq("refusal")
-    )
-    hours = which.groupby([*DOOR, "hour_of_week"], observed=True)[["presses", "refusals"]]
-    return plain(hours.sum().reset_index(), *DOOR)

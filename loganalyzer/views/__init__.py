@@ -15,6 +15,7 @@ from loganalyzer.views.pictures import (
     incident_list,
     of_chute,
 )
+from loganalyzer.views.shown import hidden_doors, shown_to_manager
 from loganalyzer.views.summary import Summary, as_dict, summary
 
 __all__ = [
@@ -29,9 +30,11 @@ __all__ = [
     "findings",
     "floors_ranked",
     "headline",
+    "hidden_doors",
     "hour_of_week",
     "incident_list",
     "measure",
     "of_chute",
+    "shown_to_manager",
     "summary",
 ]

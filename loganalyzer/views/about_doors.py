@@ -19,11 +19,6 @@ from loganalyzer.views.finding import (
     text_or_none,
 )
 
-# A floor stands out where even the low end of its interval, widened for the number of floors
-# compared, is above this many times the rate of the chute's other floors.
-STANDS_OUT = 1.5
-FEWEST_EPISODES = 3
-
 
 def short_clearings(analysis: Analysis) -> Iterator[Finding]:
     """Clearings shorter than free fall, floor by floor."""
@@ -61,15 +56,41 @@ def stuck_doors(analysis: Analysis) -> Iterator[Finding]:
 
 
 def misused_doors(analysis: Analysis) -> Iterator[Finding]:
-    """Floors whose rate of lockout episodes is far above that of the chute's other floors."""
+    """Floors flagged for misuse, and each chute's lockouts as a whole."""
     for (site, chute), part in analysis.floors.groupby(CHUTE, observed=True):
         judged = part[part["episodes_per_100_visits"].notna()]
-        if not judged["lockout_episodes"].sum():
+        if not judged["episodes_in_service"].sum():
             continue
-        standing_out = [row for row in rows(judged) if _stands_out(row, judged)]
-        for row in sorted(standing_out, key=lambda r: -r.episodes_per_100_visits):
-            yield _misused(row, judged, analysis)
-        yield _all_lockouts(str(site), str(chute), judged, len(standing_out), analysis)
+        flagged = judged[judged["flagged"].astype(bool)]
+        for row in rows(flagged.sort_values("episodes_per_100_visits", ascending=False)):
+            yield _misused(row, analysis)
+        yield _all_lockouts(str(site), str(chute), judged, len(flagged), analysis)
+
+
+def failing_buttons(analysis: Analysis) -> Iterator[Finding]:
+    """Doors whose presses look like a failing button or contact; never told as misuse."""
+    table = analysis.buttons[analysis.buttons["reason"].notna()]
+    for row in rows(table):
+        yield Finding(
+            "technician", row.site, row.chute, row.floor, "failing_button",
+            f"{door(row.chute, row.floor)}: {row.reason}; its lockouts are not counted as misuse "
+            f"until button, contact and wiring are found sound.",
+            n=None if pd.isna(row.presses) else int(row.presses), evidence=row.evidence,
+        )  # fmt: skip
+
+
+def changing_floors(analysis: Analysis) -> Iterator[Finding]:
+    """Floors whose lockouts become more or fewer over the months."""
+    table = analysis.floor_trends
+    table = table[table["change"].isin(["rising", "falling"])]
+    for row in rows(table.sort_values("q")):
+        value, low, high = (
+            None if pd.isna(v) else float(v) for v in (row.times_earlier, row.low, row.high)
+        )
+        yield Finding(
+            "manager", row.site, row.chute, row.floor, "misuse_trend", row.sentence, value, low,
+            high, int(row.episodes),
+        )  # fmt: skip
 
 
 def slower(analysis: Analysis) -> Iterator[Finding]:
@@ -91,40 +112,31 @@ def slower(analysis: Analysis) -> Iterator[Finding]:
         )  # fmt: skip
 
 
-def _stands_out(row: Any, floors: pd.DataFrame) -> bool:
-    """Whether a floor's rate is far above the others' even at the low end of a wide interval."""
-    if row.lockout_episodes < FEWEST_EPISODES:
-        return False
-    others = floors.drop(index=row.Index)
-    visits = float(others["visits"].sum())
-    rest = others["lockout_episodes"].sum() / visits if visits else 0.0
-    low, _ = poisson_interval([row.lockout_episodes], 1 - 0.05 / len(floors))
-    return bool(low[0] / row.visits > STANDS_OUT * rest)
-
-
-def _misused(row: Any, floors: pd.DataFrame, analysis: Analysis) -> Finding:
-    others = floors.drop(index=row.Index)
-    visits = float(others["visits"].sum())
-    rest = (
-        f"; the chute's other floors {figure(100 * others['lockout_episodes'].sum() / visits)}"
-        if visits
-        else ""
-    )
+def _misused(row: Any, analysis: Analysis) -> Finding:
     mine = _lockouts(analysis, row)
+    rest = (
+        f"{figure(row.times_rest)} times {between(row.rest_low, row.rest_high)} the rate of the "
+        "chute's other floors"
+        if pd.notna(row.times_rest)
+        else "where the chute's other floors have none"
+    )
     return Finding(
         "manager", row.site, row.chute, row.floor, "misuse",
         f"{door(row.chute, row.floor)}: "
-        f"{things(row.lockout_episodes, 'lockout episode', 'lockout episodes')} in "
-        f"{things(row.visits, 'visit', 'visits')}, {figure(row.episodes_per_100_visits)} per 100 "
-        f"{between(row.low, row.high)}{rest}{_inferred(mine)}.",
-        row.episodes_per_100_visits, row.low, row.high, int(row.visits), lines_of(mine["evidence"]),
+        f"{things(row.episodes_in_service, 'lockout episode', 'lockout episodes')} in "
+        f"{things(row.visits_in_service, 'visit', 'visits')}, "
+        f"{figure(row.episodes_per_100_visits)} per 100 {between(row.low, row.high)}, {rest}"
+        f"{_inferred(mine)}.",
+        row.episodes_per_100_visits, row.low, row.high, int(row.visits_in_service),
+        lines_of(mine["evidence"]),
     )  # fmt: skip
 
 
 def _all_lockouts(
     site: str, chute: str, floors: pd.DataFrame, standing_out: int, analysis: Analysis
 ) -> Finding:
-    episodes, visits = int(floors["lockout_episodes"].sum()), int(floors["visits"].sum())
+    counted = floors[["episodes_in_service", "visits_in_service"]].sum()
+    episodes, visits = int(counted.iloc[0]), int(counted.iloc[1])
     (low,), (high,) = poisson_interval([episodes])
     found = analysis.incidents
     mine = found[found["kind"].eq("abuse_lockout") & found["chute"].eq(chute)]

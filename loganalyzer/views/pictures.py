@@ -62,8 +62,8 @@ def floors_ranked(analysis: Analysis) -> pd.DataFrame:
 
 
 def hour_of_week(analysis: Analysis) -> pd.DataFrame:
-    """Refusals by floor and hour of the local week, as `refusals.by_hour_of_week` makes it."""
-    return analysis.refusal_hours
+    """Visits, refusals and lockouts by floor and hour of the local week, as `week` makes it."""
+    return analysis.week
 
 
 def daily_trend(analysis: Analysis) -> pd.DataFrame:

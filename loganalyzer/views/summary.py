@@ -13,10 +13,11 @@ from loganalyzer.views.analysis import Analysis
 from loganalyzer.views.finding import Finding
 from loganalyzer.views.findings import findings
 from loganalyzer.views.pictures import floors_ranked, headline, incident_list
+from loganalyzer.views.shown import hidden_doors, shown_to_manager
 
 REASONS_SHOWN = 3
 # Kinds of findings that tell how things are, not that something is wrong.
-QUIET = ("refusals", "waiting", "gave_up", "lockouts", "not_recorded")
+QUIET = ("refusals", "waiting", "gave_up", "lockouts", "not_recorded", "hidden_floors")
 
 
 @dataclass(frozen=True)
@@ -54,16 +55,20 @@ def as_dict(analysis: Analysis, told: Summary) -> dict[str, Any]:
     Returns:
         `headline`, `findings`, `floors` (ranked), `incidents` (latest first, evidence as a
         list), `coverage`: each a list with one object a row, columns as tables.py names them.
+        Floors with fewer units than `min_units` are left out of `floors` and of the incidents
+        for the manager; `hidden_floors` is how many these are.
     """
-    incidents = _records(incident_list(analysis).drop(columns=["start_local", "end_local"]))
+    told_of = shown_to_manager(incident_list(analysis), analysis.sites)
+    incidents = records(told_of.drop(columns=["start_local", "end_local"]))
     for row in incidents:
         row["evidence"] = json.loads(row["evidence"])
     return {
-        "headline": _records(told.headline),
+        "headline": records(told.headline),
         "findings": [_plain(dataclasses.asdict(finding)) for finding in told.findings],
-        "floors": _records(floors_ranked(analysis)),
+        "floors": records(shown_to_manager(floors_ranked(analysis), analysis.sites)),
+        "hidden_floors": len(hidden_doors(analysis)),
         "incidents": incidents,
-        "coverage": _records(analysis.coverage),
+        "coverage": records(analysis.coverage),
     }
 
 
@@ -107,7 +112,8 @@ def _reasons(touched: pd.DataFrame, rejects: pd.DataFrame | None) -> str:
     return f" ({said})" if said else ""
 
 
-def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
+def records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """The rows of a table as JSON knows them: null for what is missing, times in RFC 3339."""
     return [_plain({str(k): v for k, v in row.items()}) for row in table.to_dict("records")]
 
 
