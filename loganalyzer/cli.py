@@ -76,7 +76,8 @@ def parser() -> argparse.ArgumentParser:
     )
     commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for add in (
-        _add_inspect, _add_import, _add_summary, _add_audit, _add_waiting, _add_indices, _add_export, _add_serve, _add_demo,
+        _add_inspect, _add_import, _add_summary, _add_audit, _add_waiting, _add_indices,
+        _add_export, _add_serve, _add_demo,
     ):  # fmt: skip
         add(commands)
     return top

@@ -20,8 +20,10 @@ from loganalyzer.reports import ExportReport, ImportReport
 from loganalyzer.site import Site, load_site
 from loganalyzer.store import Store
 from loganalyzer.tables import AUDIENCES, TABLES
-from loganalyzer.views import Summary
+from loganalyzer.views import Analysis, Summary
 from loganalyzer.views.audit_report import audit_dict, audit_text, shown_violations
+from loganalyzer.views.index_report import indices_dict, indices_text
+from loganalyzer.views.wait_report import clearing_what_if, waiting_dict, waiting_text
 
 CAUTION = (
     "Figures in brackets are 95 % intervals. Before anyone acts on the equipment: lock out and\n"
@@ -88,6 +90,29 @@ def audit_rules(options: argparse.Namespace) -> int:
     return 0
 
 
+def tell_waiting(options: argparse.Namespace) -> int:
+    """Print how long people wait, and what another clearing time would do."""
+    analysis = _answer(options)
+    other = None
+    if options.clearing is not None:
+        other = clearing_what_if(analysis, options.clearing)
+    if options.json:
+        _print_json(waiting_dict(analysis, other))
+    else:
+        print(waiting_text(analysis, other))
+    return 0
+
+
+def tell_indices(options: argparse.Namespace) -> int:
+    """Print how often and how long units were without their door."""
+    analysis = _answer(options)
+    if options.json:
+        _print_json(indices_dict(analysis))
+    else:
+        print(indices_text(analysis))
+    return 0
+
+
 def export_table(options: argparse.Namespace) -> int:
     """Write a table to a file."""
     if options.table not in TABLES:
@@ -134,6 +159,8 @@ COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "inspect": inspect_files,
     "import": import_files,
     "summary": summarise,
+    "waiting": tell_waiting,
+    "indices": tell_indices,
     "audit": audit_rules,
     "export": export_table,
     "serve": serve_dashboard,
@@ -230,6 +257,12 @@ def _findings(store: Store, told: Summary) -> str:
             if said:
                 blocks.append("\n".join([f"  For the {who}", *said]))
     return "\n\n".join([*blocks, CAUTION])
+
+
+def _answer(options: argparse.Namespace) -> Analysis:
+    """The analysis of what `--store`, `--site`, `--chute`, `--from` and `--to` choose."""
+    period = _period(options)
+    return answer(Store.open(options.store), options.site, options.chute, period)
 
 
 def _period(options: argparse.Namespace) -> tuple[str | None, str | None]:
