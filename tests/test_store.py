@@ -309,8 +309,8 @@ def test_who_has_to_wait_is_told(tmp_path: Path, exports: list[Path]):
     with store.writing():
         other = threading.Thread(target=lambda: take(tmp_path / "s", exports[0], tell=told.append))
         other.start()
-        while not told:
-            time.sleep(0.01)
+        for _ in range(1000):
+            time.sleep(0 if told else 0.01)
     other.join()
     assert told == [f"{tmp_path / 's'}: another import is writing; waiting for it."]
     assert len(store.imports()) == 1
