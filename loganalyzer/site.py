@@ -2,11 +2,12 @@
 
 import re
 from dataclasses import dataclass
+from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Self
 
 from dateutil.rrule import rrulestr
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from loganalyzer.errors import SiteError
 from loganalyzer.mistakes import Mistake, nearest, refuse, toml
@@ -36,6 +37,7 @@ UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, ArithmeticErro
 # A log of door use is about people at home: below this many units it tells of one home.
 MIN_UNITS = 3
 FREQUENCIES = ("YEARLY", "MONTHLY", "WEEKLY", "DAILY", "HOURLY", "MINUTELY", "SECONDLY")
+Day = date  # a name of its own, since `Campaign` has a field `date`
 
 
 def _rule(text: str) -> str:
@@ -85,7 +87,11 @@ class Limits(Settings):
 
 
 class Stream(Settings):
-    """A material a user can select: `container_l` in litres, `pickup` an RFC 5545 rule."""
+    """A material a user can select: `container_l` in litres, `pickup` an RFC 5545 rule.
+
+    Streams of one chute that name the same `container` share it. `full_at` is the share of
+    `container_l` at which its sensor tells it full.
+    """
 
     id: Word = Field(description="the id used in events", examples=["recycling"])
     kind: Annotated[str, one_of(KINDS, "a kind of material")] = Field(
@@ -94,6 +100,8 @@ class Stream(Settings):
     container_l: Positive | None = Field(default=None, examples=[1100])
     density_kg_m3: Positive | None = Field(default=None, examples=[60])
     pickup: Annotated[str, AfterValidator(_rule)] | None = None
+    container: Word | None = Field(default=None, examples=["bin-1"])
+    full_at: Annotated[float, Field(strict=True, gt=0, le=1)] = 1.0
 
 
 class Floor(Settings):
@@ -123,6 +131,27 @@ class Chute(Settings):
         return self
 
 
+def _day(value: object) -> object:
+    """Refuse what is no calendar day; a day may stand with or without quotes."""
+    if isinstance(value, str):
+        try:
+            return date.fromisoformat(value)
+        except ValueError:
+            pass
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    refuse([Mistake((), toml(value), "a day such as 2026-03-01", "2026-03-01")])
+    return value
+
+
+class Campaign(Settings):
+    """Something done to change how people sort: from `date` on, at `floors` (none: at all)."""
+
+    date: Annotated[Day, BeforeValidator(_day)] = Field(description="the day it began")
+    floors: tuple[Word, ...] = ()
+    note: str = ""
+
+
 class _Head(Settings):
     id: Id = Field(description="letters, digits, '-' and '_'", examples=["quay-terrace"])
     name: Word = Field(description="the site's name", examples=["Quay Terrace"])
@@ -137,10 +166,24 @@ class _SiteFile(Settings):
     chutes: Annotated[tuple[Chute, ...], filled("a table [[chute]] for each chute")] = Field(
         validation_alias="chute", description="a table [[chute]] for each chute"
     )
+    campaigns: tuple[Campaign, ...] = Field(default=(), validation_alias="campaign")
 
     @model_validator(mode="after")
     def _names_once(self) -> Self:
         refuse(once([chute.id for chute in self.chutes], "chute", "id"))
+        return self
+
+    @model_validator(mode="after")
+    def _campaign_floors(self) -> Self:
+        labels = [floor.label for chute in self.chutes for floor in chute.floors]
+        known = list(dict.fromkeys(labels))
+        refuse([
+            Mistake(("campaign", place, "floors"), toml(label), f"floors: {', '.join(known)}",
+                    f'["{nearest(label, known) or known[0]}"]')
+            for place, campaign in enumerate(self.campaigns)
+            for label in campaign.floors
+            if known and label not in known
+        ])  # fmt: skip
         return self
 
 
@@ -159,6 +202,7 @@ class Site:
     text: str = ""
     file: str = ""
     min_units: int = MIN_UNITS
+    campaigns: tuple[Campaign, ...] = ()
 
     def chute(self, id: str) -> Chute:
         """The chute of that id.
@@ -192,5 +236,6 @@ def parse_site(text: str, file: str) -> Site:
     checked = check(_SiteFile, text, file, SiteError, {})
     head = checked.site
     return Site(
-        head.id, head.name, head.time_zone, checked.chutes, text, file, min_units=head.min_units
-    )
+        head.id, head.name, head.time_zone, checked.chutes, text, file, min_units=head.min_units,
+        campaigns=checked.campaigns,
+    )  # fmt: skip
