@@ -161,7 +161,7 @@ class _Job:
             source, size = digest(found.name, found.open)
             known = self.store.state().export(source)
             if known is not None:
-                self.done[self.count] = self._known(source, found.name, *known)
+                self.done[self.count] = self._known(found.name, *known)
             elif any(one.entry.source == source for _, one in self.waiting):
                 self.done[self.count] = ExportReport(
                     found.name, reports.KNOWN, source, self.site.id
@@ -221,7 +221,7 @@ class _Job:
             for number, taken in self.waiting:
                 known = change.state.export(taken.entry.source)
                 if known is not None and not self.anew:  # another importer was quicker
-                    self.done[number] = self._known(taken.entry.source, taken.entry.name, *known)
+                    self.done[number] = self._known(taken.entry.name, *known)
                 elif known is not None or not self.anew:  # not undone since it was read again
                     fresh.append((number, taken, landed(taken, change, self.site.id)))
             manifest = manifest.with_exports(*(entry for _, _, entry in fresh))
@@ -230,12 +230,13 @@ class _Job:
         self.done |= {number: _report(manifest, entry, taken) for number, taken, entry in fresh}
         self.waiting, self.since = [], 0.0
 
-    def _known(self, source: str, name: str, site: str, entry: Entry) -> ExportReport:
+    def _known(self, name: str, site: str, entry: Entry) -> ExportReport:
         if site != self.site.id:
-            raise InputError(
+            error = InputError(
                 name, f'an export that the site "{site}" holds already', "one of this site",
-                f"If it belongs here, first import --undo {source[:12]}",
+                f"If it belongs here, first import --undo {entry.source[:12]}",
             )  # fmt: skip
+            return reports.failed(name, error, entry.source)
         (manifest,) = self.store.state().of(site)
         report = _report(manifest, entry)
         return replace(report, name=name, status=reports.KNOWN, exit_status=0)

@@ -116,7 +116,7 @@ def _inspected(
     if isinstance(export, InputError):
         return _failed(export.where, export)
     try:
-        with Counted(export.open(), export.name) as stream:
+        with Counted(export.open, export.name) as stream:
             sample = head(cast("BinaryIO", stream))
         if not sample:
             raise InputError(export.name, "an empty file", "lines of a log", "Export it again")
@@ -153,9 +153,9 @@ def _chosen(
 
 
 def _read(export: Export, how: How, folder: Path) -> Read:
-    with Counted(export.open(), export.name) as stream:
+    with Counted(export.open, export.name) as stream:
         year = first_year(cast("BinaryIO", stream), export.name, how)
-    with Counted(export.open(), export.name) as stream:
+    with Counted(export.open, export.name) as stream:
         return read(cast("BinaryIO", stream), export.name, "", how, year, folder)
 
 

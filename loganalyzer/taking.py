@@ -3,8 +3,9 @@
 import hashlib
 import io
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -81,7 +82,7 @@ def digest(name: str, open_: Opener) -> tuple[str, int]:
         InputError: They cannot be read or unpacked.
     """
     total, size = hashlib.sha256(), 0
-    with Counted(open_(), name) as stream:
+    with Counted(open_, name) as stream:
         while chunk := stream.read(CHUNK):
             total.update(chunk)
             size += len(chunk)
@@ -99,7 +100,7 @@ def take(
     """
     if not given.size:
         raise InputError(given.name, "an empty file", "lines of a log", "Export it again")
-    with Counted(given.open(), given.name) as stream:
+    with Counted(given.open, given.name) as stream:
         sample = head(cast("BinaryIO", stream))
     asked = (given.asked.chute, given.asked.profile)
     choice = choose(sample, given.name, site, profiles, asked, given.received)
@@ -140,7 +141,7 @@ def landed(taken: Taken, change: Change, site: str) -> Entry:
 def _keep(given: Given, folder: Path) -> None:
     """Compress an export's bytes into the folder."""
     with (
-        Counted(given.open(), given.name) as stream,
+        Counted(given.open, given.name) as stream,
         pa.output_stream(str(folder / "original.zst"), compression="zstd") as out,
     ):
         while chunk := stream.read(CHUNK):
@@ -151,9 +152,9 @@ def _read(given: Given, how: How, folder: Path, progress: Progress | None) -> Re
     if progress is not None:
         progress.start(given.name, given.size)
     try:
-        with Counted(given.open(), given.name) as stream:
+        with Counted(given.open, given.name) as stream:
             year = first_year(cast("BinaryIO", stream), given.name, how)
-        with Counted(given.open(), given.name) as stream:
+        with Counted(given.open, given.name) as stream:
             told = None if progress is None else _teller(progress, stream)
             return read(cast("BinaryIO", stream), given.name, given.source, how, year, folder, told)
     finally:
@@ -193,21 +194,18 @@ def _entry(given: Given, choice: Choice, found: Read, folder: Path) -> Entry:
 
 
 class Counted(io.RawIOBase):
-    """A stream that counts what is read of it; what the input refuses is an InputError."""
+    """An input that counts what is read of it; what the system refuses is an InputError."""
 
-    def __init__(self, stream: BinaryIO, name: str) -> None:
+    def __init__(self, open_: Opener, name: str) -> None:
         super().__init__()
-        self._stream, self._name, self._count = stream, name, 0
+        self._name, self._count = name, 0
+        with self._told():
+            self._stream = open_()
 
     def read(self, size: int = -1) -> bytes:
         """The next bytes."""
-        try:
+        with self._told():
             data = self._stream.read(size)
-        except OSError as error:
-            raise InputError(
-                self._name, error.strerror or str(error), "a file that can be read",
-                "Check the file and import it again",
-            ) from error  # fmt: skip
         self._count += len(data)
         return data
 
@@ -222,5 +220,16 @@ class Counted(io.RawIOBase):
 
     def close(self) -> None:
         """Close the stream below too."""
-        self._stream.close()
+        if hasattr(self, "_stream"):
+            self._stream.close()
         super().close()
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as error:
+            raise InputError(
+                self._name, error.strerror or str(error), "a file that can be read",
+                "Check the file and import it again",
+            ) from error  # fmt: skip

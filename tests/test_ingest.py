@@ -4,6 +4,7 @@ import gzip
 import zipfile
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -347,3 +348,23 @@ def test_times_of_the_report_are_those_of_the_export(tmp_path: Path):
     report = only(take(tmp_path / "s", write(tmp_path / "a.csv", lines())))
     assert report.first == datetime.fromisoformat("2025-03-03T08:01:00Z")
     assert report.last == datetime.fromisoformat("2025-03-03T08:10:00Z")
+
+
+def test_a_file_that_is_gone_or_refuses_to_be_read_is_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    good, bad = write(tmp_path / "good.csv", lines()), write(tmp_path / "zbad.csv", lines(3))
+    real = Path.open
+    opened: list[Path] = []
+
+    def flaky(path: Path, *arguments: Any, **options: Any) -> Any:
+        opened.append(path)
+        if path == bad and opened.count(bad) > 2:  # twice, to see what it is
+            raise OSError(5, "Input/output error")
+        return real(path, *arguments, **options)
+
+    monkeypatch.setattr(Path, "open", flaky)
+    report = take(tmp_path / "s", good, bad, tmp_path / "nowhere.csv")
+    assert [one.status for one in report.exports] == ["imported", "not imported", "not imported"]
+    assert [one.exit_status for one in report.exports] == [0, 3, 3]
+    assert all(len(one.messages[0].splitlines()) == 1 for one in report.exports[1:])
