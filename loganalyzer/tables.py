@@ -135,7 +135,7 @@ TABLES: dict[str, pa.Schema] = {
         site=TEXT, chute=TEXT, covered_h=NUMBER, utilisation=NUMBER, uses=COUNT,
         service_s=NUMBER, visits=COUNT, turned_away=COUNT, busy_share=NUMBER, low=NUMBER,
         high=NUMBER, offered_load=NUMBER, erlang_b=NUMBER, erlang_b_by_hour=NUMBER,
-        engset=NUMBER, difference=NUMBER, presses=COUNT, presses_busy=COUNT,
+        engset=NUMBER, expected=NUMBER, difference=NUMBER, presses=COUNT, presses_busy=COUNT,
         presses_busy_share=NUMBER, reason=pa.string(),
     ),
     "indices": _schema(
@@ -159,6 +159,14 @@ TABLES: dict[str, pa.Schema] = {
         site=TEXT, chute=TEXT, floor=TEXT, cycle=COUNT, opened=UTC, until=UTC, seconds=NUMBER,
         closed=YES_NO, over_limit=YES_NO, refused_elsewhere=COUNT, doors_waiting=COUNT,
         propped=YES_NO, evidence=pa.string(), reason=pa.string(),
+    ),
+    "containers": _schema(
+        site=TEXT, chute=TEXT, stream=TEXT, full_from=UTC, full_to=UTC, seconds=NUMBER,
+        drops_before=COUNT, refused=COUNT, refused_others=COUNT, visits_refused=COUNT,
+        container=TEXT, state=TEXT, emptied=UTC, started_by=TEXT, ends=UTC, emptied_by=TEXT,
+        days=NUMBER, days_to_full=NUMBER, drops=COUNT, drops_by_stream=pa.string(),
+        drops_by_floor=pa.string(), level=NUMBER, drops_at_level=COUNT, reason=pa.string(),
+        evidence=pa.string(),
     ),
     "imports": _schema(
         source=pa.string(), name=pa.string(), site=pa.string(), chute=pa.string(),

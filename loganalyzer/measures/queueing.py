@@ -8,16 +8,20 @@ Attempts are counted in two ways, since they answer two questions:
   once, when the chute is likely to be busy still, so more of them are refused.
 
 Presses refused for another reason than busy (full, service, lockout, fault) never reached the
-server and are no attempts. What the formula takes for granted: attempts come independently at
-one rate, and whoever is refused is gone. People of a building come in bunches and try again, so
-more refusals than it says are no fault of the chute; by how much it differs tells how bunched
-they come.
+server and are no attempts. Nor is a visit that begins at a door whose own use is not over yet
+(the door is open, or its material falls): that is nearly always the same person, pressing again.
+`expected` leaves out as much of the formula's share, since some of those would be others.
+
+What the formula takes for granted: attempts come independently at one rate, and whoever is refused
+is gone. People of a building come in bunches and try again, so more refusals than it says are no
+fault of the chute; by how much it differs tells how bunched they come.
 """
 
 from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, counts, plain, tally, why
 from loganalyzer.occupied import NEVER, ChuteKey, Occupied, door_times
@@ -59,8 +63,9 @@ def queue(
         `offered_load` (visits a second times `service_s`, erlangs), `erlang_b` (share that the
         formula expects to be refused), `erlang_b_by_hour` (the same with the load of each hour
         of the week, so that busy evenings are no surprise), `engset` (`erlang_b` for as many
-        people as the chute has units; null without units), `difference` (busy_share -
-        erlang_b_by_hour: what bunches add),
+        people as the chute has units; null without units), `expected` (of
+        `erlang_b_by_hour`, what meets a use of another door), `difference` (busy_share -
+        expected: what bunches add),
         `presses`, `presses_busy` (counts), `presses_busy_share`, `reason` (why these are null).
 
     Source: Erlang's loss formula and Engset's, see `stats`.
@@ -81,11 +86,13 @@ def queue(
     share = table["turned_away"].astype("float64") / tried
     lost = pd.Series(erlang_b(load), index=table.index)
     by_hour = _hour_by_hour(week, table)
+    same = table["same_door"]
+    expected = by_hour * (1 - same) / (1 - by_hour * same)
     presses = table["presses"].astype("float64")
     table = table.assign(
         busy_share=share, low=low, high=high, offered_load=load, erlang_b=lost,
         engset=_finite(table["units"], load, table["utilisation"]), erlang_b_by_hour=by_hour,
-        difference=share - by_hour,
+        expected=expected, difference=share - expected,
         presses_busy_share=table["presses_busy"].astype("float64") / presses.where(presses > 0),
         reason=why(
             (~table["press"], NOT_RECORDED["press"]),
@@ -101,7 +108,7 @@ def queue(
 QUEUE = [
     *CHUTE, "covered_h", "utilisation", "uses", "service_s", "visits", "turned_away",
     "busy_share", "low", "high", "offered_load", "erlang_b", "erlang_b_by_hour", "engset",
-    "difference", "presses", "presses_busy", "presses_busy_share", "reason",
+    "expected", "difference", "presses", "presses_busy", "presses_busy_share", "reason",
 ]  # fmt: skip
 
 
@@ -129,7 +136,7 @@ def _attempts(
 ) -> pd.DataFrame:
     """Attempts at each chute, as visits and as presses, and how many found it busy."""
     asked = pressed[pressed["code"].isin(["", BUSY])]  # the rest was refused for another reason
-    first = _first(asked, visits)
+    first = _first(asked, visits, occupied)
     of = {
         "presses": asked,
         "presses_busy": asked[asked["code"].eq(BUSY)],
@@ -139,10 +146,21 @@ def _attempts(
     table = plain(pd.DataFrame(list(occupied), columns=CHUTE), *CHUTE)
     for name, rows in of.items():
         table = table.merge(tally(rows, CHUTE, name), on=CHUTE, how="left")
+    table = table.merge(_same_door(first), on=CHUTE, how="left")
     return table.assign(coded=table["presses_busy"].fillna(0).gt(0))
 
 
-def _first(asked: pd.DataFrame, visits: pd.DataFrame) -> pd.DataFrame:
+def _same_door(first: pd.DataFrame) -> pd.DataFrame:
+    """How often two attempts picked at random are at one door: `same_door`."""
+    doors = tally(first, DOOR, "n")
+    share = doors["n"] / doors.groupby(CHUTE)["n"].transform("sum")
+    found = doors[CHUTE].assign(same_door=share**2).groupby(CHUTE)["same_door"].sum()
+    return found.reset_index()
+
+
+def _first(
+    asked: pd.DataFrame, visits: pd.DataFrame, occupied: Mapping[ChuteKey, Occupied]
+) -> pd.DataFrame:
     """Of these presses, those that begin a visit; of several of a door at one time the first."""
     pieces = [asked.iloc[:0]]
     begun = dict(iter(visits.groupby(CHUTE, observed=True)))
@@ -150,15 +168,30 @@ def _first(asked: pd.DataFrame, visits: pd.DataFrame) -> pd.DataFrame:
         if key in begun:
             starts = door_times(begun[key], "start", mine["floor"])
             at = pd.Series(door_times(mine, "time", mine["floor"]), index=mine.index)
-            pieces.append(mine[at.isin(starts) & ~at.duplicated()])
+            again = _own_use_goes_on(mine, occupied[str(key[0]), str(key[1])])
+            pieces.append(mine[at.isin(starts) & ~at.duplicated() & ~again])
     return pd.concat(pieces)
+
+
+def _own_use_goes_on(asked: pd.DataFrame, taken: Occupied) -> NDArray[np.bool_]:
+    """Whether the use that began last before each press is of the same door, and not over."""
+    order = np.argsort(taken.begin, kind="stable")
+    time = micros(asked["time"])
+    at = np.searchsorted(taken.begin[order], time) - 1
+    use = np.append(order, -1)[at]
+    door = taken.cycles["floor"].astype("str").to_numpy()
+    same = np.append(door, "")[use] == asked["floor"].astype("str").to_numpy()
+    return np.asarray(same & (time < np.append(taken.free, NEVER)[use]), dtype=bool)
 
 
 def _hour_by_hour(week: pd.DataFrame, table: pd.DataFrame) -> pd.Series:
     """The formula's share of refused visits with each hour's own load, over all visits."""
-    hours = week.merge(table[[*CHUTE, "service_s"]], on=CHUTE)
+    attempts = table["visits"].astype("float64")
+    hours = week.merge(table[[*CHUTE, "service_s"]].assign(attempts=attempts), on=CHUTE)
     seen = hours["exposure_h"].where(hours["exposure_h"] > 0) * 3600
-    tried = hours["visits"].astype("float64")
+    # As many as there are attempts: not all visits are.
+    among = hours.groupby(CHUTE)["visits"].transform("sum").astype("float64")
+    tried = hours["visits"].astype("float64") * hours["attempts"] / among.where(among > 0)
     hours = hours.assign(tried=tried, lost=tried * erlang_b(tried / seen * hours["service_s"]))
     sums = hours.dropna(subset="lost").groupby(CHUTE)[["tried", "lost"]].sum()
     share = (sums["lost"] / sums["tried"].where(sums["tried"] > 0)).rename("share").reset_index()

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator
 
-from loganalyzer.views import about_audit, about_chutes, about_doors, about_openings
+from loganalyzer.views import about_audit, about_chutes, about_doors, about_openings, about_waits
 from loganalyzer.views.analysis import Analysis
 from loganalyzer.views.finding import Finding
 from loganalyzer.views.shown import hidden_doors, hidden_floors
@@ -27,6 +27,9 @@ FINDERS: tuple[Finder, ...] = (
     about_audit.other_rules,
     about_chutes.refusals,
     about_chutes.waiting,
+    about_waits.wait_parts,
+    about_waits.busy,
+    about_waits.interruptions,
     about_chutes.not_shown,
     about_chutes.unlisted_floors,
     hidden_floors,

@@ -17,7 +17,10 @@ from loganalyzer.views.shown import hidden_doors, shown_to_manager
 
 REASONS_SHOWN = 3
 # Kinds of findings that tell how things are, not that something is wrong.
-QUIET = ("refusals", "waiting", "gave_up", "lockouts", "not_recorded", "hidden_floors")
+QUIET = (
+    "refusals", "waiting", "gave_up", "wait_parts", "busy", "interruptions", "lockouts",
+    "not_recorded", "hidden_floors",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -13,20 +13,12 @@ from loganalyzer.occupied import occupied
 from loganalyzer.presses import pressed
 from loganalyzer.sentences import between, count, figure, lasting, listed, things
 from loganalyzer.stats import free_fall_s
+from loganalyzer.views.about_waits import PART_NAMES
 from loganalyzer.views.analysis import Analysis
 from loganalyzer.views.finding import per_hundred, rows
 from loganalyzer.views.pictures import of_chute
 from loganalyzer.views.summary import records
 
-PART_NAMES = {
-    "queue": "somebody else's use",
-    "clearing": "material falling",
-    "retry": "until they pressed again",
-    "positioning": "the diverter",
-    "latch": "the latch",
-    "reach": "their own reach for the door",
-    "unsplit": "not told apart by the log",
-}
 CLEARING_CAUTION = (
     "A clearing time is a safety setting: nothing falls faster than freely, and a bag in a chute "
     "slides and bounces, so free fall is only a lower bound. A log is no inspection; the maker, "
@@ -187,7 +179,8 @@ def _server(analysis: Analysis, site: str, chute: str) -> Iterator[str]:
     )
     yield (
         f"Erlang's formula at a load of {row.offered_load:.4f}: {figure(100 * row.erlang_b)} %, "
-        f"with the load of each hour of the week {figure(100 * row.erlang_b_by_hour)} %"
+        f"with the load of each hour of the week {figure(100 * row.erlang_b_by_hour)} %, of it at "
+        f"other doors {figure(100 * row.expected)} %"
         + ("" if pd.isna(row.engset) else f", for so many units {figure(100 * row.engset)} %")
         + f". {meaning(row)}"
     )
@@ -199,11 +192,11 @@ def meaning(row: Any) -> str:
     Args:
         row: One row of the table `queue`.
     """
-    expected = row.erlang_b_by_hour
+    expected = row.expected
     if row.low > expected:
         return (
             f"More are refused than the formula says ({100 * row.difference:+.1f} points): "
-            f"{ASSUMES}; here they come in bunches, or again too soon."
+            f"{ASSUMES}; here they come in bunches."
         )
     if row.high < expected:
         return (
