@@ -4,15 +4,24 @@ import threading
 from collections import OrderedDict
 from collections.abc import Iterable
 from concurrent.futures import Future
+from dataclasses import dataclass
 
 import pandas as pd
 
 from loganalyzer.answers import Period, answer
 from loganalyzer.store import Store
-from loganalyzer.views import Analysis
+from loganalyzer.views import Analysis, Summary, summary
 
 KEPT = 8  # analyses held at a time; a building-year takes some 100 MB
 Key = tuple[int, str, str | None, Period]
+
+
+@dataclass(frozen=True)
+class Worked:
+    """What is worked out once for a choice: the analysis, and what it says in words."""
+
+    analysis: Analysis
+    told: Summary
 
 
 class Data:
@@ -21,9 +30,9 @@ class Data:
     def __init__(self, store: Store) -> None:
         self.store = store
         self._lock = threading.Lock()
-        self._kept: OrderedDict[Key, Future[Analysis]] = OrderedDict()
+        self._kept: OrderedDict[Key, Future[Worked]] = OrderedDict()
 
-    def analysis(self, site: str, chute: str | None, period: Period) -> Analysis:
+    def worked(self, site: str, chute: str | None, period: Period) -> Worked:
         """Everything about a site or one of its chutes, worked out once for each store state.
 
         Who asks for what another thread is working out waits for it; others do not.
@@ -35,7 +44,8 @@ class Data:
         promised, mine = self._promise(key)
         if mine:
             try:
-                promised.set_result(answer(self.store, site, chute, period))
+                analysis = answer(self.store, site, chute, period)
+                promised.set_result(Worked(analysis, summary(analysis)))
             except BaseException as error:
                 self._forget(key)  # an error is told to those who wait and is not kept
                 promised.set_exception(error)
@@ -59,7 +69,7 @@ class Data:
             for number, text in sorted(self.store.lines(source, numbers).items())
         ]
 
-    def _promise(self, key: Key) -> tuple[Future[Analysis], bool]:
+    def _promise(self, key: Key) -> tuple[Future[Worked], bool]:
         """What is kept or promised under a key, and whether the caller has to work it out."""
         with self._lock:
             for old in [old for old in self._kept if old[0] != key[0]]:

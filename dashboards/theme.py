@@ -64,7 +64,7 @@ def template(look: Look) -> go.layout.Template:
     """How every figure looks in a scheme."""
     axis = {
         "gridcolor": look.line, "linecolor": look.line, "zeroline": False, "automargin": True,
-        "fixedrange": True, "title": {"font": {"size": 14, "color": look.muted}},
+        "fixedrange": True, "ticks": "", "title": {"font": {"size": 14, "color": look.muted}},
     }  # fmt: skip
     return go.layout.Template(
         layout={

@@ -194,9 +194,9 @@ def test_who_asks_at_the_same_time_waits_for_one_analysis(
 
     monkeypatch.setattr(data_module, "answer", slow)
     with ThreadPoolExecutor(4) as pool:
-        first = pool.submit(data.analysis, "quay", None, (None, None))
+        first = pool.submit(data.worked, "quay", None, (None, None))
         assert begun.wait(10)
-        others = [pool.submit(data.analysis, "quay", None, (None, None)) for _ in range(3)]
+        others = [pool.submit(data.worked, "quay", None, (None, None)) for _ in range(3)]
         go_on.set()
         assert all(other.result() is first.result() for other in others)
     assert len(calls) == 1
@@ -206,17 +206,17 @@ def test_an_error_is_told_again_and_not_kept(tmp_path: Path):
     data = Data(store_of(tmp_path, "BUTTON", "DOOR OPEN"))
     for _ in range(2):
         with pytest.raises(UsageError):
-            data.analysis("quay", None, ("2031-01-01", None))
+            data.worked("quay", None, ("2031-01-01", None))
     assert not data._kept
 
 
 def test_an_analysis_is_worked_out_anew_when_the_store_changes(tmp_path: Path):
     store = store_of(tmp_path, "BUTTON", "DOOR OPEN")
     data = Data(store)
-    before = data.analysis("quay", None, (None, None))
-    assert data.analysis("quay", None, (None, None)) is before
+    before = data.worked("quay", None, (None, None))
+    assert data.worked("quay", None, (None, None)) is before
     store_of(tmp_path, "BUTTON", "DOOR OPEN", "DOOR SHUT", day="2025-03-04")
-    assert len(data.analysis("quay", None, (None, None)).timeline) == 5
+    assert len(data.worked("quay", None, (None, None)).analysis.timeline) == 5
     assert len(data._kept) == 1
 
 

@@ -27,6 +27,10 @@ def test_the_page_fits_and_follows_the_scheme(quiet: Page, samples: str, size: s
     quiet.evaluate("scrollTo(0, 0)")
     quiet.screenshot(path=PICTURES / f"site-{size}-{scheme}.png", full_page=True)
     assert quiet.evaluate("document.documentElement.scrollWidth") <= SIZES[size]["width"]
+    for name in ("From", "To, that day too"):  # a day has room in its field
+        box = quiet.get_by_label(name).bounding_box()
+        assert box
+        assert box["width"] >= 112
     tick = quiet.locator("#floors-rate .ytick text").first
     assert tick.evaluate("node => getComputedStyle(node).fill") == INK[scheme]
     if (size, scheme) in (("wide", "light"), ("phone", "dark")):  # each half of both is enough

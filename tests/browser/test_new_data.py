@@ -1,10 +1,13 @@
 """A page that is open while an export lands."""
 
+import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
 
+from dashboards import data
 from tests.browser.serving import serving
 from tests.browser.test_site_page import number
 from tests.exports import Log, take, write
@@ -36,4 +39,29 @@ def test_the_page_tells_that_new_exports_landed_and_shows_them(quiet: Page, tmp_
         take(store, write(tmp_path / "third.csv", presses("2025-03-05 08:00:00", 2)))
         quiet.reload()
         expect(quiet.locator(".headline .value").first).to_have_text("10")
+        quiet.goto("about:blank")
+
+
+def test_the_page_says_that_it_is_working_and_keeps_what_it_showed(
+    quiet: Page, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    store = tmp_path / "store"
+    take(store, write(tmp_path / "first.csv", presses("2025-03-03 08:00:00", 3)))
+    real = data.answer
+
+    def slow(*asked: Any) -> Any:
+        time.sleep(1.5)  # as long as a big log takes
+        return real(*asked)
+
+    monkeypatch.setattr(data, "answer", slow)
+    with serving(store) as address:
+        quiet.goto(address)
+        expect(quiet.get_by_text("Working: ").first).to_be_visible()
+        expect(quiet.locator(".headline")).to_be_visible()
+        expect(quiet.get_by_text("Working: ")).to_have_count(0)
+        quiet.get_by_label("From").fill("2025-03-03")
+        quiet.keyboard.press("Enter")
+        expect(quiet.get_by_text("Working: ").first).to_be_visible()
+        expect(quiet.locator(".headline")).to_be_visible()
+        expect(quiet.get_by_text("Working: ")).to_have_count(0)
         quiet.goto("about:blank")

@@ -107,8 +107,8 @@ def _failed(error: Exception) -> tuple[Any, Any]:
 
 
 def _view(data: Data, site: str, choice: Choice, scheme: str) -> View:
-    analysis = data.analysis(site, choice.chute, (choice.start, choice.end))
-    return View(analysis, choice, data.store.site(site).time_zone, scheme)
+    worked = data.worked(site, choice.chute, (choice.start, choice.end))
+    return View(worked.analysis, worked.told, choice, data.store.site(site).time_zone, scheme)
 
 
 def _sections(data: Data, site: str, view: View) -> parts.Children:

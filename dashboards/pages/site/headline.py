@@ -43,13 +43,13 @@ def _wait(row: Row) -> Said:
 def _refused(row: Row) -> Said:
     if pd.isna(row["refusals"]):
         return None, "refusals are not in the log"
-    return whole(row["refusals"]), "presses the controller did not act on"
+    return whole(row["refusals"]), "presses not acted on"
 
 
 def _episodes(row: Row) -> Said:
     if pd.isna(row["lockout_episodes"]):
         return None, "neither lockouts nor presses are in the log"
-    return whole(row["lockout_episodes"]), "doors locked out for pressing too often"
+    return whole(row["lockout_episodes"]), "for pressing too often"
 
 
 def _incidents(row: Row) -> Said:
@@ -59,7 +59,7 @@ def _incidents(row: Row) -> Said:
 def _log(row: Row) -> Said:
     if pd.isna(row["covered_share"]):
         return None, "no time in it can be trusted"
-    share = f"{100 * row['covered_share']:.1f} % of first to last event"
+    share = f"{100 * row['covered_share']:.1f} % covered"
     return duration(row["covered_s"]), f"{share}, {whole(row['events'])} events"
 
 
@@ -73,7 +73,7 @@ MEASURES: dict[str, Callable[[Row], Said]] = {
 }
 
 
-def _cell(value: str | None, note: str) -> parts.Children:
+def _cell(value: str | None, note: str) -> html.Div:
     absent = html.Span("not recorded", className="value absent")
     shown = absent if value is None else html.Span(value, className="value")
-    return [shown, html.Span(note, className="note")]
+    return html.Div([shown, html.Span(note, className="note")], className="cell")

@@ -2,15 +2,13 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import pandas as pd
 
 from dashboards.pages.site.choice import Choice
-from loganalyzer import views
 from loganalyzer.sentences import count, lasting, listed
-from loganalyzer.views import Analysis
+from loganalyzer.views import Analysis, Summary
 
 Row = Mapping[Any, Any]  # of a table, by column
 
@@ -25,14 +23,15 @@ class View:
     """
 
     analysis: Analysis
+    told: Summary
     choice: Choice
     zone: str
     scheme: str
 
-    @cached_property
+    @property
     def headline(self) -> pd.DataFrame:
         """As `views.headline`."""
-        return views.headline(self.analysis)
+        return self.told.headline
 
     @property
     def chutes(self) -> Sequence[str]:
