@@ -59,11 +59,11 @@ RULES = (
     Rule("service_holds", "no door is unlocked during service",
          (("service",), ("unlocked",)), service_holds),
     Rule("lockout_trips", "too many presses always bring a lockout, fewer never",
-         (("press",), ("lockout",)), lockout_trips),
+         (("press", "refusal"), ("lockout",)), lockout_trips),
     Rule("lockout_releases", "a lockout ends after the quiet time, not before",
-         (("press",), ("lockout",)), lockout_releases),
+         (("press", "refusal"), ("lockout",)), lockout_releases),
     Rule("lockout_local", "other doors are served while one is locked out",
-         (("press",), ("lockout",), ("unlocked",)), lockout_local),
+         (("press", "refusal"), ("lockout",), ("unlocked",)), lockout_local),
     Rule("clearing_holds", "no unlocking and no travel of the diverter while material falls",
          (("clearing",), ("unlocked", "positioning")), clearing_holds),
     Rule("clearing_long_enough", "no clearing is shorter than free fall from that floor",
@@ -75,6 +75,9 @@ MISSING = {
     "full": "full containers not in the log",
     "service": "service not in the log",
 }
+# From this step of the clock on, whole uses happen within one stamp.
+COARSE_S = 10.0
+TOO_COARSE = "the log tells time only in steps of {step:g} s, too coarse for this rule"
 NEVER_TESTED = "never put to the test in this log"
 
 
@@ -172,6 +175,9 @@ def _row(
     remark = found.remarks.get(chute)
     if not tested and not broken and chute in found.untestable:
         return site, name, rule.name, None, None, found.untestable[chute]
+    step = ground.coarsest(chute)
+    if not tested and not broken and step >= COARSE_S:
+        return site, name, rule.name, None, None, TOO_COARSE.format(step=step)
     return site, name, rule.name, tested, broken, remark or (None if tested else NEVER_TESTED)
 
 
@@ -179,7 +185,7 @@ def _violations(
     ground: Ground, rule: Rule, missing: list[str], found: Checks, counts: Flags
 ) -> pd.DataFrame:
     log = ground.log
-    able = ~np.array([bool(why) for why in missing])[log.chute[found.broken]]
+    able = np.array([not why for why in missing], bool)[log.chute[found.broken]]
     i = np.flatnonzero(able & counts[found.broken])
     row = found.broken[i]
     return pd.DataFrame(

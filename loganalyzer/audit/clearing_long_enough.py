@@ -8,7 +8,7 @@ import pandas as pd
 
 from loganalyzer.audit.ground import Checks, Ground
 from loganalyzer.facts import DOOR, plain
-from loganalyzer.keys import Rows, chute_numbers
+from loganalyzer.keys import Rows, chute_numbers, recoded
 from loganalyzer.measures.clearing_floor import NO_HEIGHT, judged_clearings
 
 
@@ -25,7 +25,9 @@ def clearing_long_enough(ground: Ground) -> Checks:
         f"{one.elevation_m:g} m takes {one.fall_s:.2f} s"
         for one in clearings.iloc[short].itertuples()
     ]
-    return Checks(row, row[short], log.doors(row[short]), texts, untestable=_untestable(ground))
+    floor = recoded(clearings["floor"], log.labels["floor"])
+    door = log.chute[row] * np.int32(log.floors) + floor + 1
+    return Checks(row, row[short], door[short], texts, untestable=_untestable(ground))
 
 
 def _closing_rows(ground: Ground, clearings: pd.DataFrame) -> Rows:

@@ -73,7 +73,7 @@ def counted(ground: Ground, keep: Flags | None = None) -> list[Counted]:
     log = ground.log
     pressed = ground.presses.row if keep is None else ground.presses.row[keep]
     lock = ground.found("lockout")
-    able = (log.has("press") & log.has("lockout"))[log.chute[pressed]]
+    able = (log.has("press", "refusal") & log.has("lockout"))[log.chute[pressed]]
     pressed = np.sort(pressed[able])
     order = np.argsort(log.doors(pressed), kind="stable")
     doors, first = np.unique(log.doors(pressed)[order], return_index=True)

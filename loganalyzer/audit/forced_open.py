@@ -28,7 +28,7 @@ def forced_open(ground: Ground) -> Checks:
     long = ground.least(start, openings.end) > BOUNCE_S
     served = _in_service(ground, start)
     locked = (shut_before | shut_after) & clear & first & long & ~served
-    good = unlocked & ~served
+    good = unlocked & ground.follows(np.maximum(last_on, 0), start) & ~served
     broken = np.flatnonzero(locked)
     texts = [
         f"door {ground.floor(openings.door[i])} opened while locked, for "

@@ -10,7 +10,7 @@ Source: ours; common practice, no source.
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, TypeVar
 
@@ -20,9 +20,10 @@ import pandas as pd
 from loganalyzer.facts import Facts, precision
 from loganalyzer.grants import Found, Paired, find
 from loganalyzer.intervals import LOG_END, OFF, POWER
-from loganalyzer.keys import SECOND, Flags, Floats, Ints, Log, Rows, after, chute_names
+from loganalyzer.keys import SECOND, Flags, Floats, Ints, Log, Rows, after, chute_names, recoded
 from loganalyzer.presses import Presses, limits, presses
 from loganalyzer.site import Site
+from loganalyzer.tables import PAIRED_WITHIN
 
 T = TypeVar("T")
 
@@ -132,6 +133,10 @@ class Ground:
         silent = self.timeline["device_time"].isna().to_numpy()
         return np.where(silent, np.maximum(tick, NO_STAMP_STEP_S), tick)
 
+    def coarsest(self, chute: int) -> float:
+        """The coarsest step of the clocks of a chute's exports, in seconds."""
+        return float(self.tick[slice(*self.log.first[chute : chute + 2])].max())
+
     def limit(self, name: str, rows: Rows) -> Floats:
         """A limit of the chute of each row."""
         values = np.array([getattr(limits, name) for limits in self.limits], np.float64)
@@ -144,18 +149,22 @@ class Ground:
 
     def _corrected(self, a: Rows, b: Rows) -> Floats:
         """How far the clock as written and the clock as corrected differ between two rows."""
-        apart = (self._written[b] - self._written[a]) - (self.log.time[b] - self.log.time[a])
-        odd = apart / SECOND
+        if self._moved is None:
+            return np.zeros(len(a))
+        odd = self._moved[b] - self._moved[a]
         odd -= QUARTER_HOUR * np.round(odd / QUARTER_HOUR)
-        return np.where(self._stamped[a] & self._stamped[b], np.abs(odd), 0.0)
+        return np.nan_to_num(np.abs(odd))  # no stamp, no doubt of it beside `tick`
 
     @cached_property
-    def _written(self) -> Rows:
-        return self.timeline["device_time"].to_numpy("datetime64[us]").view(np.int64)
-
-    @cached_property
-    def _stamped(self) -> Flags:
-        return self.timeline["device_time"].notna().to_numpy()
+    def _moved(self) -> Floats | None:
+        """By how many seconds each row's time was moved, but for quarter hours; null if by none."""
+        stamps = self.timeline["device_time"]
+        apart = stamps.to_numpy("datetime64[us]").view(np.int64) - self.log.time
+        moved = apart % round(QUARTER_HOUR * SECOND)
+        stamped = stamps.notna().to_numpy()
+        if not moved[stamped].any():
+            return None
+        return np.where(stamped, moved / SECOND, np.nan)
 
     @cached_property
     def _clock(self) -> Rows:
@@ -179,7 +188,23 @@ class Ground:
 
     def found(self, signal: str) -> Found:
         """Every interval of a signal as rows, sorted by its own row."""
-        return find(self.log, self.made(_paired), signal).by_row()
+        found = find(self.log, self.made(_paired), signal)
+        by_stream = "stream" in PAIRED_WITHIN[signal]
+        return (self._by_stream(found, signal) if by_stream else found).by_row()
+
+    def _by_stream(self, found: Found, signal: str) -> Found:
+        """The same, with the offs found stream by stream: `find` tells only doors apart."""
+        log = self.log
+        streams = recoded(self.intervals["stream"].iloc[found.place], log.labels["stream"])
+        closing = np.flatnonzero(found.ended == OFF)
+        offs = log.rows(signal, "off")
+        chute = found.door[closing] // log.floors
+        mine = np.lexsort((closing, streams[closing], chute))
+        theirs = np.lexsort((offs, log.codes["stream"][offs], log.chute[offs]))
+        end, own = found.end.copy(), found.own.copy()
+        end[closing[mine]] = offs[theirs]
+        own[~found.known] = end[~found.known]
+        return replace(found, own=own, end=end)
 
     def held(self, signal: str) -> Held:
         """The stretches of a signal that have their on, and whose end can be told."""
@@ -301,14 +326,16 @@ def within(ground: Ground, points: Rows, held: Held) -> tuple[Rows, Rows]:
     span, point = expand(low, high)
     sure = ground.follows(held.start[span], points[point])
     sure &= ground.follows(points[point], held.end[span])
-    return _once(point[sure], span[sure], held)
+    point, span = point[sure], span[sure]
+    keep = first_of_endless(span, held)
+    return point[keep], span[keep]
 
 
 def overlaps(ground: Ground, a: Held, b: Held) -> tuple[Rows, Rows]:
-    """Pairs of stretches of a chute that certainly overlap.
+    """Pairs of stretches of a chute that certainly overlap, by the beginning of the overlap.
 
     Returns:
-        Places in `a` and in `b`. Of a stretch whose end is not in the log only the first pair.
+        Places in `a` and in `b`.
     """
     # b begins while a lasts; a begins while b lasts
     of_a, in_b = expand(np.searchsorted(b.start, a.start), np.searchsorted(b.start, a.end))
@@ -318,9 +345,7 @@ def overlaps(ground: Ground, a: Held, b: Held) -> tuple[Rows, Rows]:
     sure = ground.follows(begin, end)
     i, j = i[sure], j[sure]
     order = np.argsort(np.maximum(a.start[i], b.start[j]), kind="stable")
-    i, j = _once(i[order], j[order], b)
-    j, i = _once(j, i, a)
-    return i, j
+    return i[order], j[order]
 
 
 def expand(low: Rows, high: Rows) -> tuple[Rows, Rows]:
@@ -331,12 +356,15 @@ def expand(low: Rows, high: Rows) -> tuple[Rows, Rows]:
     return which, place + low[which]
 
 
-def _once(other: Rows, mine: Rows, held: Held) -> tuple[Rows, Rows]:
-    """Pairs without the second and later ones of a stretch whose end is not in the log."""
-    _, first = np.unique(mine, return_index=True)
-    keep = ~held.last[mine]
+def first_of_endless(which: Rows, held: Held) -> Flags:
+    """All pairs but the second and later ones of a stretch whose end is not in the log.
+
+    Its off may be the line that is lost, so it is told once and not by the dozen.
+    """
+    _, first = np.unique(which, return_index=True)
+    keep: Flags = ~held.last[which]
     keep[first] = True
-    return other[keep], mine[keep]
+    return keep
 
 
 def seconds(value: float) -> str:

@@ -101,7 +101,7 @@ def _unanswered(ground: Ground, rows: Rows, held: Held, of: Ints) -> Flags:
     log = ground.log
     wait = ground.limit("positioning_limit_s", rows) + 2 * ANSWER_S
     quiet = ground.least(rows, held.end[of]) > wait
-    for signal in BUSY:
+    for signal in (*BUSY, "lockout"):
         for edge in ("on", "mark"):
             following = after(log.rows(signal, edge), rows, -1)
             known = (following >= 0) & (following <= log.last(rows))

@@ -6,7 +6,7 @@ locked leaf whose contact only flickers counts as shut.
 
 import numpy as np
 
-from loganalyzer.audit.ground import Checks, Ground, Held, overlaps, seconds
+from loganalyzer.audit.ground import Checks, Ground, Held, first_of_endless, overlaps, seconds
 from loganalyzer.keys import Rows
 
 
@@ -18,9 +18,10 @@ def one_door(ground: Ground) -> Checks:
     first, second = overlaps(ground, both, both)
     pairs = (both.door[first] != both.door[second]) & (both.start[second] > both.start[first])
     first, second = first[pairs], second[pairs]
+    for which in (0, 1):
+        keep = first_of_endless((first, second)[which], both)
+        first, second = first[keep], second[keep]
     # A use is unlocked and open: one violation a use, where it begins.
-    order = np.argsort(both.start[second], kind="stable")
-    first, second = first[order], second[order]
     _, fresh = np.unique(_use(ground, unlocked, both, second), return_index=True)
     first, second = first[np.sort(fresh)], second[np.sort(fresh)]
     texts = [

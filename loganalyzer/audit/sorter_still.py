@@ -6,7 +6,7 @@ clearing; a log without clearing still tells of doors, and the other way round.
 
 import numpy as np
 
-from loganalyzer.audit.ground import Checks, Ground, overlaps, seconds
+from loganalyzer.audit.ground import Checks, Ground, first_of_endless, overlaps, seconds
 
 
 def sorter_still(ground: Ground) -> Checks:
@@ -17,7 +17,8 @@ def sorter_still(ground: Ground) -> Checks:
     texts: list[str] = []
     for held, what in ((ground.openings, "open"), (ground.held("clearing"), "falling")):
         move, other = overlaps(ground, travels, held)
-        for i, j in zip(move, other, strict=True):
+        keep = first_of_endless(other, held)
+        for i, j in zip(move[keep], other[keep], strict=True):
             begin = max(travels.start[i], held.start[j])
             end = min(travels.end[i], held.end[j])
             both = float(ground.least(np.array([begin]), np.array([end]))[0])

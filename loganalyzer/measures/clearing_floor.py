@@ -63,8 +63,12 @@ def judged_clearings(cycles: pd.DataFrame, facts: Facts) -> pd.DataFrame:
     heights = facts.doors[[*DOOR, "elevation_m"]].merge(facts.precision, on=CHUTE, how="left")
     heights["fall_s"] = free_fall_s(heights["elevation_m"])
     heights = heights.rename(columns={"precision_s": "slack"})
-    columns = [*DOOR, "cleared", "clear_s", "source", "line"]
+    heights = heights.merge(facts.recorded[[*CHUTE, "unlocked"]], on=CHUTE, how="left")
+    heights = heights.rename(columns={"unlocked": "locks"})
+    columns = [*DOOR, "unlocked", "cleared", "clear_s", "source", "line"]
     known = plain(cycles.loc[cycles["clear_s"].notna(), columns], *DOOR).merge(heights, on=DOOR)
+    # A locked leaf that rattles while another door's material falls is no use of its own.
+    known = known[known["unlocked"].notna() | ~known["locks"]].drop(columns=["unlocked", "locks"])
     return known.assign(short=known["clear_s"] + known["slack"] < known["fall_s"])
 
 

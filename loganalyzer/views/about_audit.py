@@ -10,7 +10,7 @@ from loganalyzer.facts import CHUTE, plain
 from loganalyzer.localtime import wall_clock
 from loganalyzer.sentences import count, door, listed, things, times
 from loganalyzer.views.analysis import Analysis
-from loganalyzer.views.finding import LINES_SHOWN, Finding, per_hundred, rows, text_or_none
+from loganalyzer.views.finding import LINES_SHOWN, Finding, largest, per_hundred, rows, text_or_none
 
 SAYS = {rule.name: rule.says for rule in RULES}
 # Told floor by floor by another finder.
@@ -35,11 +35,11 @@ def broken_rules(analysis: Analysis) -> Iterator[Finding]:
     for row in rows(broken[~broken["rule"].isin(TOLD_ELSEWHERE)]):
         mine = seen[seen["rule"].eq(row.rule) & seen["chute"].eq(row.chute)]
         yield _broken(row, mine[mine["site"].eq(row.site)])
-    for (site, chute), part in broken.groupby(CHUTE):
+    for (site, chute), part in largest(broken, CHUTE):
         mine = seen[seen["site"].eq(site) & seen["chute"].eq(chute)]
         said = [f"{SAYS[row.rule]} ({times(row.broken)})" for row in rows(part)]
         yield Finding(
-            "manager", str(site), str(chute), None, "broken_rules",
+            "manager", site, chute, None, "broken_rules",
             f"Chute {chute}: the log shows {things(len(part), 'safety rule', 'safety rules')} "
             f"broken: {listed(said)}; have somebody licensed look before it is relied on, since "
             f"{NO_INSPECTION}.",
@@ -72,7 +72,7 @@ def other_rules(analysis: Analysis) -> Iterator[Finding]:
 
 
 def _broken(row: Any, mine: pd.DataFrame) -> Finding:
-    low, high = per_hundred(row.broken, row.tested) if row.tested >= row.broken else (None, None)
+    share = per_hundred(row.broken, row.tested)
     first = mine.iloc[0]
     floors = mine["floor"].dropna().unique()
     return Finding(
@@ -81,8 +81,7 @@ def _broken(row: Any, mine: pd.DataFrame) -> Finding:
         f"Chute {row.chute}: the log shows a rule broken, '{SAYS[row.rule]}', {times(row.broken)} "
         f"in {things(row.tested, 'test', 'tests')}; first at {first['local']:%Y-%m-%d %H:%M:%S}, "
         f"line {count(first['line'])}: {first['detail']}.",
-        100 * row.broken / row.tested if row.tested else None, low, high, int(row.tested),
-        _lines(mine),
+        share.rate, share.low, share.high, int(row.tested), _lines(mine),
     )  # fmt: skip
 
 

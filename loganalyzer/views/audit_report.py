@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterator, Mapping
+from operator import itemgetter
 from typing import Any
 
 import pandas as pd
@@ -12,7 +13,7 @@ from loganalyzer.localtime import wall_clock, zone_of
 from loganalyzer.sentences import count
 from loganalyzer.views.about_audit import other_settings
 from loganalyzer.views.analysis import Analysis
-from loganalyzer.views.finding import rows
+from loganalyzer.views.finding import largest, rows
 
 CAUTION = (
     "A log is no inspection. Nothing here is evidence that an interlock works or that a chute\n"
@@ -36,8 +37,8 @@ def audit_text(analysis: Analysis, originals: Originals) -> str:
     blocks = [CAUTION]
     table = plain(analysis.audit, *CHUTE, "rule")
     shown = shown_violations(analysis)
-    for (site, chute), part in table.groupby(CHUTE):
-        zone = zone_of(analysis.sites, str(site))
+    for (site, chute), part in sorted(largest(table, CHUTE), key=itemgetter(0)):
+        zone = zone_of(analysis.sites, site)
         blocks.append(f"{site}, chute {chute} (times: {zone})\n" + "\n".join(_table(part)))
         settings = [
             one for one in other_settings(analysis) if (one.site, one.chute) == (site, chute)
