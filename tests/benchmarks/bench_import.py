@@ -20,7 +20,6 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-
 SLICE = 20_000  # lines for the script row by row, which would take an hour for the whole
 SITE = """
 [site]
@@ -152,7 +151,7 @@ def with_pyarrow(export: Path, out: Path) -> None:
     import pyarrow.parquet as pq
 
     coded = pa.dictionary(pa.int32(), pa.string())
-    types = {name: coded for name in NAMES[2:6]} | {"date": pa.string(), "time": pa.string()}
+    types = dict.fromkeys(NAMES[2:6], coded) | {"date": pa.string(), "time": pa.string()}
     reader = pv.open_csv(
         export,
         pv.ReadOptions(block_size=8 << 20),

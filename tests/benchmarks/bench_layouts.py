@@ -34,8 +34,9 @@ WORDS = (
 STREAMS = ("refuse", "recycling", "organics", "linen", "textile", "glass")
 LINES = r"^(?P<stamp>\S+ \S+)\s+D(?P<door>\w+)\s+(?P<text>.*)$"
 RFC_5424 = (
-    r"^<(?P<pri>\d{1,3})>(?P<version>\d+) (?P<stamp>\S+) (?P<host>\S+) (?P<app>\S+) "
-    r'(?P<procid>\S+) (?P<msgid>\S+) \[\S+ door="(?P<door>[^"]*)" stream="(?P<stream>[^"]*)"\] (?P<text>.*)$'
+    r"^<(?P<pri>\d{1,3})>(?P<version>\d+) (?P<stamp>\S+) (?P<host>\S+) "
+    r"(?P<app>\S+) (?P<procid>\S+) (?P<msgid>\S+) "
+    r'\[\S+ door="(?P<door>[^"]*)" stream="(?P<stream>[^"]*)"\] (?P<text>.*)$'
 )
 RFC_3164 = (
     r"^<(?P<pri>\d{1,3})>(?P<stamp>\w\w\w [ \d]\d \d\d:\d\d:\d\d) (?P<host>\S+) "

@@ -51,11 +51,9 @@ def main() -> None:
         )
         summary = run("summary", *cli, "summary", "--store", store)
         bare = run("pandas.read_csv alone", "-c", BARE, str(export))
-        print(
         both = imported + summary
         times = f"{both / bare:.1f} times the bare read"
         print(f"import and summary: {both:.1f} s for {EVENTS:,} lines, {times}")
-        )
 
 
 def run(what: str, *arguments: str) -> float:

@@ -150,7 +150,7 @@ def _flags(plan: Plan) -> list[bool]:
     return flags
 
 
-def _judged(plan: Plan):  # noqa: ANN202  # a table
+def _judged(plan: Plan):  # a table
     events = simulate(plan).events.sort_values(["site", "chute", "time"], kind="stable")
     rows = events.assign(
         seq=np.arange(len(events)), line=np.arange(1, len(events) + 1), source="log",
