@@ -97,7 +97,7 @@ def _started(rule: str, tz: ZoneInfo, start: datetime) -> rrule:
     """The rule with a beginning."""
     first = FIRST.replace(tzinfo=tz)
     if "DTSTART" in rule.upper():
-        given: rrule = rrulestr(rule)
+        given: rrule = rrulestr(rule)  # type: ignore[assignment]  # one RRULE, so no set
         own = given._dtstart  # type: ignore[attr-defined]  # has no public name
         return given if own.tzinfo else given.replace(dtstart=own.replace(tzinfo=tz))
     begun: rrule = _parsed(rule, first)
@@ -112,9 +112,9 @@ def _started(rule: str, tz: ZoneInfo, start: datetime) -> rrule:
 def _parsed(rule: str, first: datetime) -> rrule:
     """The rule from a beginning; an UNTIL without zone, as a person writes it, is local."""
     try:
-        parsed: rrule = rrulestr(rule, dtstart=first)
+        parsed: rrule = rrulestr(rule, dtstart=first)  # type: ignore[assignment]  # as above
     except ValueError:
-        local: rrule = rrulestr(rule, dtstart=first.replace(tzinfo=None))
+        local: rrule = rrulestr(rule, dtstart=first.replace(tzinfo=None))  # type: ignore[assignment]
         until = local._until  # type: ignore[attr-defined]
         return local.replace(dtstart=first, until=until and until.replace(tzinfo=first.tzinfo))
     return parsed
