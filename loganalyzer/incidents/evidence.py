@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 import pandas as pd
@@ -167,6 +167,12 @@ def line_of(rows: pd.DataFrame) -> pd.Series:
 
 def blank_rows() -> pd.DataFrame:
     """No rows, with the columns and types that a rule hands on."""
+    return _blank_rows().copy()
+
+
+@cache
+def _blank_rows() -> pd.DataFrame:
+    # Most rules find nothing; making these columns anew for each takes longer than looking.
     types = dict.fromkeys(TEXTS, "str") | dict.fromkeys(["start", "end"], "datetime64[us, UTC]")
     flags = dict.fromkeys(["start_known", "ongoing", "inferred"], "bool")
     types |= {"seconds": "float64", **flags, "lines": "object"}
