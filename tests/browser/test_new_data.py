@@ -61,7 +61,7 @@ def test_the_page_says_that_it_is_working_and_keeps_what_it_showed(
         expect(quiet.get_by_text("Working: ")).to_have_count(0)
         quiet.get_by_label("From").fill("2025-03-03")
         quiet.keyboard.press("Enter")
-        expect(quiet.get_by_text("Working: ").first).to_be_visible()
+        expect(quiet.get_by_text("Working: ").first).to_be_in_viewport()
         expect(quiet.locator(".headline")).to_be_visible()
         expect(quiet.get_by_text("Working: ")).to_have_count(0)
         quiet.goto("about:blank")

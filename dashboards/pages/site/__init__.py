@@ -36,7 +36,7 @@ def layout(data: Data, site: str, search: str | None) -> tuple[parts.Children, s
         dcc.Store(id="site", data=site),
         dcc.Store(id="shown"),
         dcc.Loading(
-            html.Div(working, id="answers"),
+            html.Div(id="answers"),
             custom_spinner=working,
             delay_show=300,
             overlay_style={"visibility": "visible", "opacity": 0.35},

@@ -34,7 +34,7 @@ def choices(chutes: Sequence[str], choice: Choice) -> html.Div:
 
 def _day(name: str, id: str, value: str | None) -> html.Label:
     field = dcc.Input(
-        id=id, type="text", value=value or "", placeholder="2026-10-01", pattern=DAY, size="10",
+        id=id, type="text", value=value or "", placeholder="year-month-day", pattern=DAY, size="10",
         debounce=True,
     )  # fmt: skip
     return html.Label([name, field])

@@ -19,11 +19,12 @@ PAGE = 12  # rows of the grid at a time
 COLUMNS: tuple[tuple[str, str, dict[str, Any]], ...] = (
     ("start", "Began", {"width": 176, "minWidth": 176}),
     ("kind", "What", {"minWidth": 144, "flex": 1}),
-    ("where", "Where", {"minWidth": 144, "flex": 1}),
-    ("detail", "Stream, code", {"minWidth": 144, "flex": 2}),
+    ("chute", "Chute", {"width": 88, "minWidth": 88}),
+    ("floor", "Floor", {"width": 88, "minWidth": 88}),
+    ("detail", "Stream, code", {"minWidth": 136, "flex": 2}),
     ("lasted", "Lasted", {"minWidth": 96, "flex": 1}),
     ("refused", "Refused", {"minWidth": 96, "flex": 1}),
-    ("who", "For", {"minWidth": 120, "flex": 1}),
+    ("who", "For", {"minWidth": 112, "flex": 1}),
 )
 OPTIONS = {
     "rowSelection": {"mode": "singleRow", "checkboxes": False, "enableClickSelection": True},
@@ -78,7 +79,8 @@ def behind(view: View, data: Data, site: str) -> parts.Children:
     (row,) = found.to_dict("records")
     shown, evidence = _row(row), json.loads(row["evidence"])
     more = len(evidence) - LINES_SHOWN
-    where = ", ".join(part for part in (shown["where"], shown["detail"]) if part)
+    floor = f"floor {shown['floor']}" if shown["floor"] else ""
+    where = ", ".join(filter(None, (f"chute {shown['chute']}", floor, shown["detail"])))
     title = f"{shown['kind'].capitalize()}: {where}, {shown['start']}, {shown['lasted']}"
     rests = f"It rests on {things(len(evidence), 'line', 'lines')} (incident {chosen}):"
     return [
@@ -91,13 +93,13 @@ def behind(view: View, data: Data, site: str) -> parts.Children:
 
 
 def _row(row: Row) -> dict[str, str]:
-    floor = word(row["floor"])
     lasted = duration(row["seconds"]) or "not known"
     return {
         "incident": str(row["incident"]),
         "start": f"{row['start_local']:%Y-%m-%d %H:%M:%S}",
         "kind": str(row["kind"]).replace("_", " ") + (" (inferred)" if row["inferred"] else ""),
-        "where": f"chute {row['chute']}" + (f", floor {floor}" if floor else ""),
+        "chute": str(row["chute"]),
+        "floor": word(row["floor"]),
         "detail": ", ".join(part for part in (word(row["stream"]), word(row["code"])) if part),
         "lasted": lasted + (", going on" if row["ongoing"] else ""),
         "refused": "not recorded" if pd.isna(row["refused"]) else str(whole(row["refused"])),
