@@ -152,14 +152,12 @@ def gamma_poisson(counts: ArrayLike, exposure: ArrayLike) -> Gamma:
     y, t = y[known], t[known]
     if len(y) < 2 or y.sum() <= 0:
         return Gamma(float("nan"), float("nan"))
-    bounds = [tuple(np.log(SHAPES)), tuple(np.log(y.sum() / t.sum()) + np.array([-7.0, 7.0]))]
-    best = min(
-        (
-            minimize(lambda at: -_likelihood(at, y, t), (start, np.log(y.sum() / t.sum())),
-                     method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-14, "gtol": 1e-9})
-            for start in (0.0, 4.0)
-        ),
-        key=lambda found: float(found.fun),
+    common = np.log(y.sum() / t.sum())
+    bounds = [np.log(SHAPES), (common - 7, common + 7)]
+    # Nelder and Mead's simplex needs no slopes, and few steps for two numbers.
+    best = minimize(
+        lambda at: -_likelihood(at, y, t), (0.0, common), method="Nelder-Mead", bounds=bounds,
+        options={"xatol": 1e-7, "fatol": 1e-11, "maxiter": 2000},
     )  # fmt: skip
     shape, mean = np.exp(best.x)
     return Gamma(float(shape), float(shape / mean), -float(best.fun))

@@ -28,7 +28,7 @@ Med. 24 (2005) 1185-1202 (from memory); the thresholds are ours, common practice
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
 from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, anchored, counts, plain, tally, why
@@ -88,13 +88,9 @@ def misuse(
     judged = reasons["judged"]
     table = table.assign(**_compared(table, judged, held, episodes, service))
     table["q_value"] = table.groupby("site")["p_value"].transform(lambda p: benjamini_hochberg(p))
-    flagged = (
-        (table["q_value"] <= SURE)
-        & (table["excess"] >= TIMES_THE_REST)
-        & (table["days_hit"] >= DAYS_WITH_EPISODES)
-    )
-    table["shrunken"] = _shrunken(table)
-    return table.assign(flagged=flagged, reason=reasons["text"])[COLUMNS]
+    flagged = stands_out(table["q_value"], table["excess"], table["days_hit"])
+    shrunken = _shrunken(table)
+    return table.assign(flagged=flagged, shrunken=shrunken, reason=reasons["text"])[COLUMNS]
 
 
 COLUMNS = [
@@ -118,6 +114,18 @@ def compare(episodes: Cells, visits: Cells) -> tuple[Ratio, Cells]:
     spread = np.fmax(_within(episodes, visits), _between(mine, tried))
     others = (mine.sum() - mine, tried.sum() - tried)
     return poisson_ratio(mine, tried, *others, spread), spread
+
+
+def stands_out(q_value: ArrayLike, times_rest: ArrayLike, days: ArrayLike) -> NDArray[np.bool_]:
+    """Whether a floor is flagged; a null q or rate never is.
+
+    Args:
+        q_value: Adjusted over all floors that are judged together.
+        times_rest: The rate over that of the other floors, infinite where those have none.
+        days: On how many days the floor had an episode.
+    """
+    q, times, hit = (np.asarray(values, np.float64) for values in (q_value, times_rest, days))
+    return (q <= SURE) & (times >= TIMES_THE_REST) & (hit >= DAYS_WITH_EPISODES)
 
 
 def _within(episodes: Cells, visits: Cells) -> float:

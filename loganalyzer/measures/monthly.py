@@ -17,12 +17,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, anchored, counts, plain, tally, why
+from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, anchored, counts, tally, why
 from loganalyzer.localtime import exposure, wall_clock
 from loganalyzer.rates import lewis_robinson, poisson_ratio
 from loganalyzer.sentences import between, door, figure, things
 from loganalyzer.service import inside
 from loganalyzer.site import Site
+from loganalyzer.spans import micros
 from loganalyzer.stats import benjamini_hochberg, poisson_interval
 from loganalyzer.tables import require
 
@@ -171,12 +172,12 @@ def _month(days: pd.Series) -> pd.Series:
 
 def _lines(visits: pd.DataFrame, episodes: pd.DataFrame) -> pd.DataFrame:
     """Test, halves and their ratio for each door with visits and episodes."""
-    visits, episodes = plain(visits, *DOOR), plain(episodes, *DOOR)
-    tried = {key: np.sort(t.to_numpy()) for key, t in visits.groupby(DOOR)["start"]}
+    starts = visits.groupby(DOOR, observed=True)["start"]
+    tried = {key: np.sort(micros(times)) for key, times in starts}
     rows = []
-    for key, times in episodes.groupby(DOOR)["start"]:
+    for key, times in episodes.groupby(DOOR, observed=True)["start"]:
         if key in tried:
-            at = np.searchsorted(tried[key], np.sort(times.to_numpy()), side="left")
+            at = np.searchsorted(tried[key], np.sort(micros(times)), side="left")
             rows.append((*key, *_line(at.astype("float64"), len(tried[key]))))
     names = ["earlier", "later", "times_earlier", "low", "high", "z", "p"]
     types = dict.fromkeys(DOOR, "str") | dict.fromkeys(names, "float64")
