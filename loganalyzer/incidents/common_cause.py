@@ -6,7 +6,7 @@ import pandas as pd
 from loganalyzer.facts import CHUTE, DOOR, plain
 from loganalyzer.incidents.evidence import FLAP_S, Evidence, blank_rows, join_runs, line_of
 from loganalyzer.sentences import listed
-from loganalyzer.spans import merge_close
+from loganalyzer.spans import merge_close, micros
 
 # Doors fail each by itself; two that fail within this time share a cable, a supply or a board.
 # Source: common practice, no source.
@@ -39,9 +39,9 @@ def _troubles(evidence: Evidence) -> pd.DataFrame:
     """Spans at doors that begin close to another of their chute, and what `trouble` each is."""
     faults = evidence.faults[evidence.faults["floor"].notna()]
     about = faults["component"].fillna(faults["code"]).fillna("")
-    openings = _crowded(_finely_told(evidence.held("open"), evidence))
+    openings = _crowded(evidence.held("open"), evidence)
     openings = openings[evidence.unlocked_since(openings).isna()]
-    lockouts = _crowded(_finely_told(evidence.held("lockout"), evidence))
+    lockouts = _crowded(evidence.held("lockout"), evidence)
     parts = [
         faults.assign(trouble="fault " + about),
         openings.assign(trouble="open"),
@@ -52,18 +52,12 @@ def _troubles(evidence: Evidence) -> pd.DataFrame:
     return pd.concat(whole, ignore_index=True) if whole else blank_rows()
 
 
-def _finely_told(spans: pd.DataFrame, evidence: Evidence) -> pd.DataFrame:
-    """Those of chutes whose log tells such a short time."""
-    told = plain(spans[CHUTE], *CHUTE).merge(evidence.facts.precision, on=CHUTE, how="left")
-    return spans[told["precision_s"].le(TOGETHER_S).to_numpy()]
-
-
-def _crowded(spans: pd.DataFrame) -> pd.DataFrame:
-    """Those that begin close to another of their chute."""
-    spans = spans.sort_values([*CHUTE, "start"])
-    gap = spans.groupby(CHUTE, observed=True)["start"].diff().dt.total_seconds().to_numpy()
-    near = np.append(gap <= TOGETHER_S, False)
-    crowded: pd.DataFrame = spans[near[:-1] | near[1:]]
+def _crowded(spans: pd.DataFrame, evidence: Evidence) -> pd.DataFrame:
+    """Those that begin close to another; spans come chute by chute in the order of the log."""
+    near = np.diff(micros(spans["start"])) <= TOGETHER_S * 1e6
+    close = spans[np.append(near, False) | np.append(False, near)] if len(spans) else spans
+    told = plain(close[CHUTE], *CHUTE).merge(evidence.facts.precision, on=CHUTE, how="left")
+    crowded: pd.DataFrame = close[told["precision_s"].le(TOGETHER_S).to_numpy()]
     return crowded
 
 

@@ -55,7 +55,7 @@ def visits_lost(found: pd.DataFrame, evidence: Evidence) -> pd.DataFrame:
 
     Args:
         found: Incidents with `kind`, by place 0, 1, ….
-        evidence: Reads visits, hours, facts, sites.
+        evidence: Reads visits, timeline, hours, facts, sites.
 
     Returns:
         By the index of `found`: `expected_visits` (served in such hours of other weeks),
@@ -67,6 +67,7 @@ def visits_lost(found: pd.DataFrame, evidence: Evidence) -> pd.DataFrame:
     visits = evidence.visits
     served = visits[visits["result"].eq("served") & anchored(visits, evidence.timeline)]
     served = served[[*DOOR, "start"]].rename(columns={"start": "time"})
+    served = served.join(local_parts(served, evidence.sites, "time"))
     of_door = found["kind"].isin([kind.name for kind in KINDS if kind.refused == "door"])
     of_door &= found["floor"].notna()
     columns = pd.DataFrame(np.nan, found.index, ["expected_visits", "served_visits"])
@@ -109,13 +110,12 @@ def _usual(
 
     The hours of the days that a span touches are left out of what is usual.
     """
-    sites = evidence.sites
     pieces = quarters(spans)
-    pieces = pieces.join(local_parts(pieces, sites, "time"))
+    pieces = pieces.join(local_parts(pieces, evidence.sites, "time"))
     cells = pieces.groupby(["row", *CELL])["seconds"].sum().reset_index()
     cells = cells.join(plain(spans[by].reset_index(drop=True), *by), on="row")
     hours = evidence.hours.rename(columns={"seconds": "covered"})
-    visits = tally(served.join(local_parts(served, sites, "time")), [*by, *CELL], "visits")
+    visits = tally(served, [*by, *CELL], "visits")
     cells = cells.merge(hours, on=[*CHUTE, *CELL], how="left")
     cells = cells.merge(visits, on=[*by, *CELL], how="left")
     slots = cells.groupby(["row", *by, "hour_of_week"]).agg(

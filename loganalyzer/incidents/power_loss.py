@@ -34,10 +34,14 @@ def power_losses(evidence: Evidence) -> pd.DataFrame:
 
 def _power_events(timeline: pd.DataFrame) -> pd.DataFrame:
     """Power events, each with the edge `before` it and the time of the event before it."""
-    time_before = timeline.groupby(CHUTE, observed=True)["time"].shift()
-    power = timeline["signal"].eq("power")
+    power = np.flatnonzero(timeline["signal"].eq("power"))
     columns = [*TEXTS, "signal", "edge", "time", "seq", "clock", "source", "line"]
-    events = timeline.loc[power, columns].assign(time_before=time_before[power])
+    events = timeline.iloc[power][columns]
+    just = timeline.iloc[np.maximum(power - 1, 0)]
+    same = power > 0
+    for name in CHUTE:
+        same &= just[name].to_numpy() == events[name].to_numpy()
+    events = events.assign(time_before=just["time"].set_axis(events.index).where(same))
     events = plain(events, *TEXTS, "signal", "edge", "source")
     before = events.groupby(CHUTE)["edge"].shift()
     return events.assign(before=before, off_line=line_of(events))
