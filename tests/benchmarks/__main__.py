@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 
 QUICK = ("bench_import", "bench_layouts", "bench_pairing")  # these take --quick
-ALWAYS = ("bench_year",)
+ALWAYS = ("bench_year", "bench_store")
 
 
 def main() -> None:
