@@ -85,25 +85,34 @@ def counted(ground: Ground, keep: Flags | None = None) -> list[Counted]:
     ]
 
 
-def spans(ground: Ground, door: Counted, limit: int) -> tuple[Floats, Floats]:
+def spans(ground: Ground, door: Counted, limit: int, *, sure: bool = True) -> tuple[Floats, Floats]:
     """The time over the last limit + 1 presses, in seconds.
+
+    Args:
+        ground: The log.
+        door: Its presses and lockouts.
+        limit: L.
+        sure: Give each lockout and press the benefit of the doubt; else take stamps as they are.
 
     Returns:
         For each lockout the shortest it can have been (infinite: there were not so many), and
         for each press the longest (infinite: it may have led to one).
     """
+    shortest_of, longest_of = (
+        (ground.least, ground.most) if sure else (ground.written, ground.written)
+    )
     of_trips = np.full(len(door.on), NEVER)
     for at in (door.trip, door.late):
         first = at - limit
         i = np.flatnonzero((first >= 0) & (at >= 0))
         a, b = door.row[first[i]], door.row[at[i]]
         inside = (a > door.since[i]) | _at_the_release(ground, door.since[i], a)
-        shortest = ground.least(a, b)
+        shortest = shortest_of(a, b)
         of_trips[i] = np.minimum(of_trips[i], np.where(inside, shortest, NEVER))
     place = np.arange(len(door.row))
     i = place[door.free & (place - limit >= door.begin)]
     of_others = np.full(len(door.row), NEVER)
-    longest = ground.most(door.row[i - limit], door.row[i])
+    longest = longest_of(door.row[i - limit], door.row[i])
     of_others[i] = np.where(np.isnan(longest), NEVER, longest)
     return np.where(np.isnan(of_trips), NEVER, of_trips), of_others
 

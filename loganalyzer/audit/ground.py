@@ -108,11 +108,11 @@ class Ground:
 
     def least(self, a: Rows, b: Rows) -> Floats:
         """Seconds that certainly lie between two rows, a before b; NaN where nothing is certain."""
-        return self._gap(a, b) - self.doubt(a, b)
+        return self.written(a, b) - self.doubt(a, b)
 
     def most(self, a: Rows, b: Rows) -> Floats:
         """Seconds that can lie between two rows at most; NaN where nothing is certain."""
-        return self._gap(a, b) + self.doubt(a, b)
+        return self.written(a, b) + self.doubt(a, b)
 
     def follows(self, a: Rows, b: Rows) -> Flags:
         """Whether row b certainly came after row a, by the lines and by the clock."""
@@ -137,12 +137,22 @@ class Ground:
         """The coarsest step of the clocks of a chute's exports, in seconds."""
         return float(self.tick[slice(*self.log.first[chute : chute + 2])].max())
 
+    @cached_property
+    def sampled(self) -> Flags:
+        """Whether a row is of an export of scanned inputs: presses between scans run together."""
+        source, marks = self.log.codes["source"], self.log.labels["clock"]
+        place = marks.get_loc("sampled") if "sampled" in marks else -2
+        scanned = np.zeros(len(self.log.labels["source"]) + 1, bool)
+        scanned[source[self.log.codes["clock"] == place]] = True
+        return scanned[source]
+
     def limit(self, name: str, rows: Rows) -> Floats:
         """A limit of the chute of each row."""
         values = np.array([getattr(limits, name) for limits in self.limits], np.float64)
         return values[self.log.chute[rows]]
 
-    def _gap(self, a: Rows, b: Rows) -> Floats:
+    def written(self, a: Rows, b: Rows) -> Floats:
+        """Seconds between two rows as their stamps say; NaN where they cannot be compared."""
         same = (self._clock[a] == self._clock[b]) & (self._fold[a] == self._fold[b])
         gap = (self.log.time[b] - self.log.time[a]) / SECOND
         return np.where(same, gap, np.nan)

@@ -1,7 +1,8 @@
 """A lockout ends after the quiet time without a press, and not before.
 
 Put to the test by each lockout whose beginning, end and presses are in the log. A late release is
-not judged where a line that is no event stands between: it may have been a press.
+not judged where a line that is no event stands between, nor in scanned inputs: there may have
+been a press.
 """
 
 import numpy as np
@@ -18,7 +19,10 @@ def lockout_releases(ground: Ground) -> Checks:
     early = known & (found.timed.high < found.quiet)
     late = np.flatnonzero(known & (found.timed.low > found.quiet + ANSWER_S))
     doubted = [
-        i for i in late.tolist() if not ground.unbroken(int(found.last[i]), int(found.off[i]))
+        i
+        for i in late.tolist()
+        if ground.sampled[found.off[i]]
+        or not ground.unbroken(int(found.last[i]), int(found.off[i]))
     ]
     known[doubted] = False
     late = np.setdiff1d(late, doubted)

@@ -2,7 +2,8 @@
 
 Put to the test by each lockout, and by each run of presses that should have brought one. See
 `counting.py` for what counts. A lockout that is one press short is not judged where a line that
-is no event stands between: that line may have been the press.
+is no event stands between: that line may have been the press. Nor is one with too few presses in
+scanned inputs, where quick presses run together.
 """
 
 import numpy as np

@@ -78,14 +78,16 @@ def trips(ground: Ground) -> Trips:
     return Trips(judged, mismatches, remarks)
 
 
-def against(ground: Ground, door: Counted, rule: Rule) -> Against:
-    """What speaks against a rule at a door."""
-    of_trips, of_others = spans(ground, door, rule.limit)
+def against(ground: Ground, door: Counted, rule: Rule, *, sure: bool = True) -> Against:
+    """What speaks against a rule at a door; `sure` as `spans` takes it."""
+    of_trips, of_others = spans(ground, door, rule.limit, sure=sure)
     over = of_trips > rule.window
-    # After power or at the log's start, presses that are not in the log may have counted.
+    # After power or at the log's start, presses that are not in the log may have counted; so may
+    # presses between two scans.
     origin = np.maximum(door.since, ground.log.first[ground.log.chute[door.on]])
     age = (ground.log.time[door.on] - ground.log.time[origin]) / SECOND
     unheard = ~door.fresh & (age <= rule.window + ground.tick[door.on])
+    unheard |= ground.sampled[door.on]
     missed = np.flatnonzero(of_others <= rule.window)
     return Against(
         np.flatnonzero(over & ~unheard),
@@ -101,8 +103,8 @@ def _first_of_runs(ground: Ground, row: Rows, window: float) -> Flags:
     return first
 
 
-def _cost(ground: Ground, doors: Sequence[Counted], rule: Rule) -> int:
-    return sum(against(ground, door, rule).size for door in doors)
+def _cost(ground: Ground, doors: Sequence[Counted], rule: Rule, *, sure: bool = True) -> int:
+    return sum(against(ground, door, rule, sure=sure).size for door in doors)
 
 
 def _by_what_counts(
@@ -151,14 +153,15 @@ def _found(ground: Ground, doors: list[Counted], told: Rule) -> Rule | None:
     ]
     for rule in tries:
         met = sum(len(against(ground, door, rule).met) for door in doors)
-        if met >= FEWEST and explains(_cost(ground, doors, rule), cost):
+        # Another rule gets no benefit of the doubt: else some rule would fit any presses.
+        if met >= FEWEST and explains(_cost(ground, doors, rule, sure=False), cost):
             return rule
     return None
 
 
 def _window(ground: Ground, doors: list[Counted], limit: int) -> float | None:
     """The window that best parts lockouts from other presses, as round as it can be."""
-    both = [spans(ground, door, limit) for door in doors]
+    both = [spans(ground, door, limit, sure=False) for door in doors]
     yes = np.sort(np.concatenate([of_trips for of_trips, _ in both]))
     no = np.sort(np.concatenate([of_others for _, of_others in both]))
     cuts = np.unique(yes[np.isfinite(yes)])
