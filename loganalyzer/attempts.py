@@ -51,14 +51,14 @@ def attempts(pressed: pd.DataFrame, visits: pd.DataFrame, taken: Occupied) -> At
     Returns:
         Each visit is an attempt; one that was granted, not opened and tried again is several.
     """
-    cycles = taken.cycles[taken.begin != NEVER]
     known = taken.begin != NEVER
+    cycles = taken.cycles[known]
     begin, free = taken.begin[known], taken.free[known]
     shut = np.where(taken.shut[known] == NEVER, begin, taken.shut[known])
     presses = _by_visit(pressed, visits)
     presses["grant"] = _grants(presses, cycles, visits["floor"])
     before = _granted_before(presses)
-    again = (before >= 0) & (presses["time"].to_numpy() <= shut[before])
+    again = (before >= 0) & (presses["time"].to_numpy() <= np.append(shut, NEVER)[before])
     more = np.bincount(before[again & presses["busy"].to_numpy()], minlength=len(cycles))
     alone = np.setdiff1d(np.flatnonzero(cycles["pressed"].isna()), presses["grant"])
     rows = pd.concat([presses[~again], _unasked(begin, alone)], ignore_index=True)
