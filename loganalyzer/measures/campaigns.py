@@ -52,7 +52,7 @@ def campaigns(weekly: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
     for site in sites.values():
         for campaign in site.campaigns:
             for (chute, stream), part in _of(doors, site).groupby(["chute", "stream"]):
-                every = doors[doors["site"].eq(site.id) & doors["chute"].eq(chute)]
+                every = doors[doors["site"].eq(site.id) & doors["chute"].eq(str(chute))]
                 for measure in ("share", "uses"):
                     effect = _effect(part, every, campaign.floors, campaign.date, measure)
                     rows.append({
