@@ -234,6 +234,18 @@ def test_faults_apart_have_no_common_cause(second):
     assert table["part_of"].isna().all()
 
 
+def test_a_fault_about_an_open_door_is_part_of_the_stuck_door():
+    codes = {("quay", "A"): {"E60": "door", "E50": "wiring"}}
+    events = in_order(*opened(0, 100), fault(45, "on", "E60", "7"), fault(100, "off", "E60", "7"),
+                      fault(50, "mark", "E50", "7"), fault(60, "mark", "E60", "8"),
+                      fault(300, "mark", "E60", "7"))  # fmt: skip
+    table = found(*events, END, components=codes)
+    stuck = table[table["kind"].eq("stuck_door")]["incident"].item()
+    parts = table[table["part_of"].notna()]
+    assert parts["part_of"].tolist() == [stuck]
+    assert (parts["start"].item(), parts["code"].item()) == (at(45), "E60")
+
+
 def test_codes_of_one_part_at_two_doors_have_a_common_cause():
     codes = {("quay", "A"): {"E50": "wiring", "E51": "wiring"}}
     events = [fault(0, "mark", "E50", "7"), fault(1, "mark", "E51", "8"), END]

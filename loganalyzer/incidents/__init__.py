@@ -11,6 +11,7 @@ import pandas as pd
 
 from loganalyzer.facts import CHUTE
 from loganalyzer.incidents.abuse_lockout import abuse_lockouts
+from loganalyzer.incidents.belonging import part_of
 from loganalyzer.incidents.common_cause import common_causes
 from loganalyzer.incidents.compactor_jam import compactor_jams
 from loganalyzer.incidents.contact_chatter import chatter
@@ -62,9 +63,7 @@ def incidents(evidence: Evidence) -> pd.DataFrame:
         where it is not known at all. `refused` counts the presses refused meanwhile: at that
         door for lockouts, latches and chatter, with code "full" for containers (null where
         refusals carry no codes), else at the chute; null where the log cannot show it.
-        After the contract's columns: `part_of` (the id of the incident that it belongs to: of
-        the first lockout for the later ones of an episode, of the common cause for the same
-        trouble at its single doors; else null) and what `cost.visits_lost` returns.
+        After the contract's columns: what `belonging.part_of` and `cost.visits_lost` return.
     """
     parts = [rows.assign(kind=kind) for kind, rule in RULES if len(rows := rule(evidence))]
     if not parts:
@@ -72,7 +71,7 @@ def incidents(evidence: Evidence) -> pd.DataFrame:
     found = pd.concat(parts, ignore_index=True).sort_values(ORDER, ignore_index=True)
     found = found.assign(incident=ids(found, evidence.timeline))
     found = found.assign(
-        part_of=_part_of(found),
+        part_of=part_of(found, evidence.components),
         refused=refused(found, evidence),
         evidence=[json.dumps(lines) for lines in found["lines"]],
         **{"for": found["kind"].map({kind.name: kind.audience for kind in KIND.values()})},
@@ -86,20 +85,6 @@ def _advice(found: pd.DataFrame) -> pd.Series:
     stale = found["kind"].isin(FAULTS) & found["seconds"].gt(STALE_S)
     more = found["more"].fillna("") if "more" in found else ""
     return said + more + pd.Series("", index=found.index).mask(stale, " It stood over 24 hours.")
-
-
-def _part_of(found: pd.DataFrame) -> pd.Series:
-    """The common cause that shares a line with it, else the first lockout of its episode."""
-    shared = found[found["kind"].eq("common_cause")]
-    causes = {line: name for name, lines in zip(shared["incident"], shared["lines"], strict=True)
-              for line in lines}  # fmt: skip
-    names = [next((causes[line] for line in lines if line in causes), None)
-             for lines in found["lines"]]  # fmt: skip
-    whole = pd.Series(names, index=found.index, dtype="str")
-    if "episode" in found:
-        first = found.groupby("episode")["incident"].transform("first").astype("str")
-        whole = whole.fillna(first)
-    return whole.where(whole.ne(found["incident"]))
 
 
 def _finished(found: pd.DataFrame) -> pd.DataFrame:
