@@ -34,10 +34,20 @@ def test_the_page_fits_and_follows_the_scheme(quiet: Page, samples: str, size: s
     tick = quiet.locator("#floors-rate .ytick text").first
     assert tick.evaluate("node => getComputedStyle(node).fill") == INK[scheme]
     if (size, scheme) in (("wide", "light"), ("phone", "dark")):  # each half of both is enough
-        check(quiet)
+        nothing_serious(quiet)
+        headings_step_by_step(quiet)
 
 
-def check(page: Page) -> None:
+def headings_step_by_step(page: Page) -> None:
+    """One title, and no level left out below it, in a page that says its language."""
+    levels = page.evaluate("[...document.querySelectorAll('h1,h2,h3')].map(h => +h.tagName[1])")
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(below <= above + 1 for above, below in pairwise(levels))
+    assert page.evaluate("document.documentElement.lang") == "en"
+
+
+def nothing_serious(page: Page) -> None:
     """Axe finds nothing serious, with everything unfolded."""
     for details in page.locator("details").all():
         details.evaluate("node => node.open = true")
@@ -51,12 +61,3 @@ def test_a_page_that_is_open_follows_the_scheme_when_it_changes(quiet: Page, sam
     look(quiet, f"{samples}/?chute=A&from=2026-10-01&to=2026-10-03")
     quiet.emulate_media(color_scheme="dark")
     expect(quiet.locator("#floors-rate .ytick text").first).to_have_css("fill", INK["dark"])
-
-
-def test_headings_go_down_by_one_step_at_a_time(quiet: Page, samples: str):
-    look(quiet, f"{samples}/?chute=A&from=2026-10-01&to=2026-10-03")
-    levels = quiet.evaluate("[...document.querySelectorAll('h1,h2,h3')].map(h => +h.tagName[1])")
-    assert levels[0] == 1
-    assert levels.count(1) == 1
-    assert all(below <= above + 1 for above, below in pairwise(levels))
-    assert quiet.evaluate("document.documentElement.lang") == "en"

@@ -100,23 +100,17 @@ def test_a_link_shows_the_same_view_again(quiet: Page, samples: str):
     expect(quiet.get_by_label("From")).to_have_value("2026-10-01")
 
 
-def test_back_and_forward_follow_the_choices(quiet: Page, samples: str):
-    look(quiet, samples)
-    quiet.get_by_role("link", name="Chute A").click()
+def test_back_and_forward_follow_the_choices_and_focus_stays(quiet: Page, samples: str):
+    look(quiet, f"{samples}/?from=2026-10-01&to=2026-10-03")
+    quiet.get_by_role("link", name="Chute A").focus()
+    quiet.keyboard.press("Enter")
     expect(quiet.locator(".headline thead th")).to_have_text(["Chute A"])
+    assert "Chute A" in quiet.evaluate("document.activeElement.innerText")
     quiet.go_back()
     expect(quiet.locator(".headline thead th")).to_have_text(["Chute A", "Chute B"])
     expect(quiet.locator("#chutes a.chosen")).to_contain_text("All chutes")
     quiet.go_forward()
     expect(quiet.locator(".headline thead th")).to_have_text(["Chute A"])
-
-
-def test_the_focus_stays_on_the_control_that_was_used(quiet: Page, samples: str):
-    look(quiet, samples)
-    quiet.get_by_role("link", name="Chute B").focus()
-    quiet.keyboard.press("Enter")
-    expect(quiet.locator(".headline thead th")).to_have_text(["Chute B"])
-    assert "Chute B" in quiet.evaluate("document.activeElement.innerText")
 
 
 def test_a_choice_that_is_none_says_so(quiet: Page, samples: str):
@@ -131,7 +125,7 @@ def test_a_choice_that_is_none_says_so(quiet: Page, samples: str):
 
 def test_charts_offer_no_upload(quiet: Page, samples: str):
     """Plotly 7 shows a button that sends the chart to its maker unless it is told not to."""
-    look(quiet, samples)
+    look(quiet, f"{samples}/?from=2026-10-01&to=2026-10-03")
     for chart in quiet.locator(".js-plotly-plot").all():
         chart.hover()
         assert chart.evaluate("node => node._context.showSendToCloud") is False
