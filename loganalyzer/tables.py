@@ -168,6 +168,58 @@ TABLES: dict[str, pa.Schema] = {
         drops_by_floor=pa.string(), level=NUMBER, drops_at_level=COUNT, reason=pa.string(),
         evidence=pa.string(),
     ),
+    "streams": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, stream=TEXT, period=TEXT, start=WALL,
+        covered_days=NUMBER, units=COUNT, uses=COUNT, uses_per_unit_week=NUMBER, rate_low=NUMBER,
+        rate_high=NUMBER, share=NUMBER, low=NUMBER, high=NUMBER, reason=pa.string(),
+    ),
+    "participation": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, stream=TEXT, weeks_covered=COUNT, weeks_active=COUNT,
+        share_active=NUMBER, active_low=NUMBER, active_high=NUMBER, uses=COUNT, trials=COUNT,
+        share=NUMBER, low=NUMBER, high=NUMBER, shrunken=NUMBER, shrunken_low=NUMBER,
+        shrunken_high=NUMBER, against=NUMBER, trend=NUMBER, trend_low=NUMBER, trend_high=NUMBER,
+        p=NUMBER, q=NUMBER, reason=pa.string(),
+    ),
+    "set_out": _schema(
+        site=TEXT, chute=TEXT, stream=TEXT, floors=COUNT, weeks=COUNT, set_out=NUMBER,
+        participation=NUMBER, low=NUMBER, high=NUMBER, window_weeks=COUNT, note=pa.string(),
+        reason=pa.string(),
+    ),
+    "campaigns": _schema(
+        site=TEXT, chute=TEXT, stream=TEXT, date=WALL, floors=pa.string(), note=pa.string(),
+        measure=TEXT, weeks_before=COUNT, weeks_after=COUNT, before=NUMBER, after=NUMBER,
+        others_before=NUMBER, others_after=NUMBER, expected=NUMBER, ratio=NUMBER, low=NUMBER,
+        high=NUMBER, p=NUMBER, reason=pa.string(),
+    ),
+    "lost_sorting": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, stream=TEXT, kind=TEXT, time=UTC, seconds=NUMBER,
+        detail=pa.string(), evidence=pa.string(),
+    ),
+    "fill_model": _schema(
+        site=TEXT, chute=TEXT, container=TEXT, stream=TEXT, method=TEXT, fills=COUNT, fulls=COUNT,
+        cut_off=COUNT, most_uses=NUMBER, median_seen=NUMBER, median_seen_low=NUMBER,
+        median_seen_high=NUMBER, shape=NUMBER, shape_low=NUMBER, shape_high=NUMBER, scale=NUMBER,
+        median=NUMBER, median_low=NUMBER, median_high=NUMBER, mean=NUMBER, mean_low=NUMBER,
+        mean_high=NUMBER, litres_a_use=NUMBER, litres_low=NUMBER, litres_high=NUMBER,
+        use_spread=NUMBER, reason=pa.string(),
+    ),
+    "masses": _schema(
+        site=TEXT, chute=TEXT, stream=TEXT, container=TEXT, kind=TEXT, litres_a_use=NUMBER,
+        litres_sd=NUMBER, use_spread=NUMBER, density_kg_m3=NUMBER, density_sd=NUMBER,
+        kg_a_use=NUMBER, kg_sd=NUMBER, method=TEXT, source=pa.string(), reason=pa.string(),
+    ),
+    "weigh_tickets": _schema(
+        site=TEXT, stream=TEXT, date=WALL, kg=NUMBER, since=WALL, uses=COUNT, expected_kg=NUMBER,
+        residual_kg=NUMBER, reason=pa.string(),
+    ),
+    "monthly_figures": _schema(
+        building=pa.string(), month=pa.string(), stream=TEXT, uses=COUNT, litres=NUMBER,
+        kg=NUMBER, share=NUMBER, diversion=NUMBER, method=pa.string(), uncertainty=pa.string(),
+        site=TEXT, kind=TEXT, covered_days=NUMBER, litres_low=NUMBER, litres_high=NUMBER,
+        kg_low=NUMBER, kg_high=NUMBER, share_low=NUMBER, share_high=NUMBER, diversion_low=NUMBER,
+        diversion_high=NUMBER, diversion_by_volume=NUMBER, diversion_by_volume_low=NUMBER,
+        diversion_by_volume_high=NUMBER, reason=pa.string(),
+    ),
     "imports": _schema(
         source=pa.string(), name=pa.string(), site=pa.string(), chute=pa.string(),
         profile=pa.string(), lines=COUNT, events=COUNT, duplicates=COUNT, ignored=COUNT,

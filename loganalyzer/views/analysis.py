@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import pandas as pd
 
@@ -31,7 +32,6 @@ from loganalyzer.measures.queueing import queue as queue_of
 from loganalyzer.measures.refusals import by_reason
 from loganalyzer.measures.service_indices import service_indices
 from loganalyzer.measures.slowing import slowing as slowing_of
-from loganalyzer.measures.streams import uses
 from loganalyzer.measures.wait_parts import wait_parts as wait_parts_of
 from loganalyzer.measures.wait_parts import wait_split as wait_split_of
 from loganalyzer.measures.wait_parts import week_waits as week_waits_of
@@ -42,6 +42,7 @@ from loganalyzer.occupied import occupied
 from loganalyzer.presses import pressed as pressed_of
 from loganalyzer.service import in_service
 from loganalyzer.site import Site
+from loganalyzer.views.sorting import Sorting
 from loganalyzer.visits import visits as visits_of
 
 # From this time on, up to before that one; null is no bound.
@@ -59,7 +60,7 @@ class Analysis:
     `waits`, `refusals` (by reason),
     `week` (visits, refusals, lockouts by floor and hour of the week), `monthly` and
     `floor_trends` (lockout episodes by floor over time), `buttons` (presses that no person
-    makes), `streams`, `daily`, `slowing`, `clearings`
+    makes), `daily`, `slowing`, `clearings`
     (against free fall), `wait_parts` (what each visit waited for), `wait_split` (the same by
     chute), `served_within`, `week_waits` (by hour of the week), `queue` (the chute as one
     server), `indices` (interruptions of units). `facts` is what was known beforehand, `hours`
@@ -90,7 +91,6 @@ class Analysis:
     monthly: pd.DataFrame
     floor_trends: pd.DataFrame
     buttons: pd.DataFrame
-    streams: pd.DataFrame
     daily: pd.DataFrame
     slowing: pd.DataFrame
     clearings: pd.DataFrame
@@ -100,6 +100,14 @@ class Analysis:
     hours: pd.DataFrame
     facts: Facts
     sites: Mapping[str, Site]
+
+    @cached_property
+    def sorting(self) -> Sorting:
+        """The tables of sorting and containers, worked out when first asked for."""
+        return Sorting(
+            self.timeline, self.intervals, self.cycles, self.visits, self.coverage, self.hours,
+            self.facts, self.sites,
+        )  # fmt: skip
 
 
 def analyse(
@@ -213,7 +221,6 @@ def measure(
         monthly=monthly_of(timeline, visits, locked, service, known, sites),
         floor_trends=trends(timeline, visits, locked, service, known),
         buttons=fingers,
-        streams=uses(cycles, timeline, known),
         daily=daily_of(timeline, cycles, visits, locked, hours, known, sites),
         slowing=slowing_of(cycles, timeline, known),
         clearings=clearings_below_free_fall(cycles, known),
