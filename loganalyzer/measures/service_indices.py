@@ -82,26 +82,6 @@ def service_indices(
     return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=INDICES)
 
 
-def indices(
-    minutes: pd.Series, units: pd.Series, served: float, period_min: float
-) -> dict[str, float]:
-    """The four indices of a list of interruptions.
-
-    Args:
-        minutes: How long each lasted.
-        units: How many units each interrupted.
-        served: How many units there are.
-        period_min: Minutes of the period.
-
-    Returns:
-        `interruptions_per_unit` (SAIFI), `minutes_per_unit` (SAIDI), `minutes_per_interruption`
-        (CAIDI, NaN without any), `availability` (ASAI); all NaN where nothing is served.
-
-    Source: IEEE Std 1366, cited from memory.
-    """
-    return _ratios(float(units.sum()), float((minutes * units).sum()), served, period_min)
-
-
 INDICES = [
     *CHUTE, "month", "cause", "units", "period_h", "unit_interruptions", "unit_minutes",
     "interruptions_per_unit", "minutes_per_unit", "minutes_per_interruption", "availability",
@@ -112,6 +92,7 @@ INDICES = [
 def _ratios(
     interruptions: float, unit_minutes: float, served: float, period_min: float
 ) -> dict[str, float]:
+    """The four indices: SAIFI, SAIDI, CAIDI, ASAI; NaN where nothing is served or interrupted."""
     nan = float("nan")
     known = served > 0 and period_min > 0
     per_unit = unit_minutes / served if known else nan
