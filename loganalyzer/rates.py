@@ -179,44 +179,22 @@ class Drift:
     p: float
 
 
-def laplace(ages: ArrayLike, end: float) -> Drift:
+def laplace(ages: ArrayLike, end: float, dispersion: float = 1.0) -> Drift:
     """Laplace's test for a trend in the rate of events, watched from 0 to `end`.
 
     Args:
         ages: When each event came, shape (n,), in time or any other growing exposure.
         end: Where watching stopped, not at an event.
+        dispersion: Variance over mean of counts of such events; more than 1 in bunches.
 
     Returns:
         NaN without events.
 
-    Source: NIST/SEMATECH e-Handbook of Statistical Methods, section 8.2.3.4.
+    Source: NIST/SEMATECH e-Handbook of Statistical Methods, section 8.2.3.4; what `dispersion`
+        does is as in `poisson_ratio`.
     """
     at = np.asarray(ages, np.float64)
     if not len(at) or not end > 0:
         return Drift(float("nan"), float("nan"))
-    z = float(np.sqrt(12 * len(at)) * (at.mean() / end - 0.5))
-    return Drift(z, float(2 * ndtr(-abs(z))))
-
-
-def lewis_robinson(ages: ArrayLike, end: float, at_least: float = 0.0) -> Drift:
-    """Laplace's test where events come in bunches: divided by how uneven their gaps are.
-
-    Args:
-        ages: As `laplace`.
-        end: As `laplace`.
-        at_least: The smallest unevenness (coefficient of variation of the gaps) to divide by;
-            1 never claims more than for events that come one by one.
-
-    Returns:
-        NaN with fewer than three events.
-
-    Source: P. A. W. Lewis, D. W. Robinson, in: Reliability and Biometry (SIAM 1974) 163-182.
-        From memory.
-    """
-    at = np.sort(np.asarray(ages, np.float64))
-    gaps = np.diff(at, prepend=0.0)
-    if len(at) < 3 or gaps.mean() <= 0:
-        return Drift(float("nan"), float("nan"))
-    uneven = max(float(gaps.std(ddof=1) / gaps.mean()), at_least)
-    z = laplace(at, end).z / uneven if uneven > 0 else float("nan")
+    z = float(np.sqrt(12 * len(at) / dispersion) * (at.mean() / end - 0.5))
     return Drift(z, float(2 * ndtr(-abs(z))))

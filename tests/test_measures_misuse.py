@@ -172,12 +172,8 @@ def test_a_floor_with_one_press_says_that_it_is_too_few():
 
 
 def test_a_week_that_is_all_service_has_no_exposure():
-    week = [
-        (0, None, "service", "on"),
-        *episodes("7", range(1, 6)),
-        (7 * DAY, None, "service", "off"),
-    ]
-    table = judged(*week)
+    edges = [(0, None, "service", "on"), (7 * DAY, None, "service", "off")]
+    table = judged(*edges, *episodes("7", range(1, 6)))
     assert (table["exposure_days"] == 0).all()
     assert table["reason"].tolist() == ["never in service while the log covers it"] * 3
     assert not table["flagged"].any()
