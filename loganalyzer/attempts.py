@@ -133,11 +133,12 @@ def _stacked(presses: pd.DataFrame, uses: Uses) -> Attempts:
         known = granted & (np.append(times, NEVER)[use] != NEVER)
         return np.where(known, (np.append(times, 0)[use] - start) / 1e6, np.nan)
 
-    hold = after(uses.shut)
+    hold, own = after(uses.shut), presses["own"].to_numpy(bool)[first[:-1]]
     return Attempts(
         first=first.astype(np.int64), time=presses["time"].to_numpy() / 1e6,
         barred=presses["barred"].to_numpy(bool), granted=granted, hold=hold,
-        clear=after(uses.free) - hold, open=after(uses.opened),
+        clear=after(uses.free) - hold,
+        open=np.where(own, np.nan, after(uses.opened)),  # nobody waited for it
         more=np.where(granted, np.append(uses.more, 0)[use], 0),
-        own=presses["own"].to_numpy(bool)[first[:-1]],
+        own=own,
     )  # fmt: skip

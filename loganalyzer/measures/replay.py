@@ -184,7 +184,7 @@ def _settings(
     reason = next(
         text
         for lacking, text in (
-            (not of.granted.any(), NO_USES),
+            (not (of.granted & ~of.own).any(), NO_USES),
             (not len(falls), NO_CLEARING),
             (not pressed["code"].eq("busy").any(), NO_CODES),
             (True, None),
@@ -192,6 +192,7 @@ def _settings(
         if lacking
     )
     head: dict[str, object] = {"site": key[0], "chute": key[1], "reason": reason}
+    head["attempts"] = None if reason else int((~of.own).sum())
     if reason is not None:
         return [head | {"setting": setting} for setting in SETTINGS]
     present = float(np.median(falls))
@@ -207,7 +208,6 @@ def _row(played: Played) -> dict[str, object]:
     wait = played.wait[~np.isnan(played.wait)]
     median, p90 = np.quantile(wait, [0.5, 0.9]) if len(wait) else (np.nan, np.nan)
     return {
-        "attempts": len(played.wait),
         "opened": len(wait),
         "mean_s": wait.mean() if len(wait) else np.nan,
         "median_s": median,
