@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gammaincinv, ndtri
+from scipy.special import btdtrib, gammaincinv, ndtri
 
 Numbers = NDArray[np.float64]
 
@@ -53,6 +53,29 @@ def poisson_interval(counts: ArrayLike, level: float = 0.95) -> tuple[Numbers, N
     n, tail = _floats(counts), (1 - level) / 2
     low = np.where(n > 0, gammaincinv(np.where(n > 0, n, 1.0), tail), 0.0 * n)
     return low, gammaincinv(n + 1, 1 - tail)
+
+
+def poisson_prediction(
+    counts: ArrayLike, ratio: ArrayLike, level: float = 0.95
+) -> tuple[Numbers, Numbers]:
+    """What a Poisson count may be in another time, given the count of a time before.
+
+    Args:
+        counts: Events seen, shape (n,); may be fractions, as weighted sums are.
+        ratio: The other time as a share of that in which they were seen, shape (n,); 0 or NaN
+            gives NaN.
+        level: Share of intervals that hold the other count.
+
+    Returns:
+        Lower and upper limits of the other count, whole numbers, each of shape (n,).
+
+    Source: the predictive distribution of a Poisson count after Jeffreys's prior, a negative
+        binomial; A. Gelman et al., Bayesian Data Analysis, chapter 2 (from memory).
+    """
+    n, tail = _floats(counts) + 0.5, (1 - level) / 2
+    share = 1 / (1 + np.where(_floats(ratio) > 0, ratio, np.nan))
+    low, high = (np.maximum(np.ceil(btdtrib(n, q, share) - 1 - 1e-9), 0) for q in (tail, 1 - tail))
+    return np.where(np.isnan(share), np.nan, low), np.where(np.isnan(share), np.nan, high)
 
 
 def kaplan_meier(durations: ArrayLike, observed: ArrayLike) -> pd.DataFrame:

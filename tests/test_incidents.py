@@ -5,6 +5,7 @@ import random
 
 import pandas as pd
 import pytest
+from scipy.stats import nbinom
 
 from loganalyzer.incidents import RULES
 from loganalyzer.incidents.kinds import CAUTION, KINDS
@@ -316,9 +317,9 @@ def test_a_service_cost_the_visits_that_such_an_hour_of_other_weeks_brings():
     row = the_one(*in_order(*usual, *service(2)), kind="service")
     assert row["expected_visits"] == pytest.approx(3)
     assert (row["served_visits"], row["visits_lost"]) == (0, pytest.approx(3))
-    # Source: Garwood's exact interval of a count of 0 is 0 to 3.688879 (reference, 3.2).
-    assert row["lost_low"] == pytest.approx(3 - 3.688879, abs=1e-6)
-    assert row["lost_high"] == pytest.approx(3)
+    # 9 visits in the three other hours: scipy's predictive distribution of the fourth.
+    limits = nbinom.ppf([0.025, 0.975], 9.5, 1 / (1 + 1 / 3))
+    assert (row["lost_low"], row["lost_high"]) == tuple(limits) == (0, 8)
     assert pd.isna(row["cost_reason"])
 
 

@@ -17,6 +17,7 @@ from loganalyzer.stats import (
     free_fall_s,
     kaplan_meier,
     poisson_interval,
+    poisson_prediction,
     survival_quantile,
     theil_sen,
     wilson,
@@ -197,3 +198,24 @@ def test_free_fall_takes_the_time_of_standard_gravity():
         atol=5e-7,
     )
     assert np.isnan(free_fall_s([np.nan, -1])).all()
+
+
+@pytest.mark.parametrize("ratio", [0.02, 0.33, 1.0, 4.0])
+def test_a_count_to_come_has_the_predictive_distribution_of_scipy(ratio):
+    counts = np.array([0, 0.4, 1, 7, 120])
+    low, high = poisson_prediction(counts, np.full(5, ratio))
+    expected = [scipy_stats.nbinom.ppf(q, counts + 0.5, 1 / (1 + ratio)) for q in (0.025, 0.975)]
+    np.testing.assert_array_equal([low, high], expected)
+
+
+def test_nineteen_counts_to_come_in_twenty_lie_in_their_interval():
+    """Checked by drawing, whatever the rate; the interval is of whole numbers, so a little wide."""
+    rng = np.random.default_rng(7)
+    for rate in (0.3, 3, 30):
+        before, after = rng.poisson(5 * rate, 4000), rng.poisson(rate, 4000)
+        low, high = poisson_prediction(before, np.full(4000, 0.2))
+        assert ((low <= after) & (after <= high)).mean() >= 0.94
+
+
+def test_without_a_time_there_is_no_count_to_come():
+    assert np.isnan(poisson_prediction([3, 3], [0, np.nan])).all()

@@ -3,10 +3,11 @@
 Visits lost are those usually served in such hours of the local week, by the other weeks of the
 log, less those served meanwhile. Both sides count served visits, so that people who give up on
 any day are not taken for a loss; below zero where more were served than usual, so that the sum
-over many short incidents stays right. The interval is the exact Poisson one of the visits
-served; how well the other weeks tell what is usual is not in it.
+over many short incidents stays right. The interval says how many would have been served in that
+very time: chance, and how few other weeks tell what is usual. That weeks differ by more than
+chance (holidays) is not in it.
 
-Source: the rule is ours; the interval: `stats.poisson_interval`.
+Source: the rule is ours; the interval: `stats.poisson_prediction`.
 """
 
 import numpy as np
@@ -18,7 +19,7 @@ from loganalyzer.incidents.evidence import Evidence
 from loganalyzer.incidents.kinds import KINDS
 from loganalyzer.localtime import local_parts, quarters
 from loganalyzer.spans import Moments
-from loganalyzer.stats import poisson_interval
+from loganalyzer.stats import poisson_prediction
 
 OTHER_WEEKS = 2
 LONGEST_S = 8 * 7 * 86400  # what lasts longer leaves no usual weeks beside it
@@ -70,11 +71,12 @@ def visits_lost(found: pd.DataFrame, evidence: Evidence) -> pd.DataFrame:
     served = served.join(local_parts(served, evidence.sites, "time"))
     of_door = found["kind"].isin([kind.name for kind in KINDS if kind.refused == "door"])
     of_door &= found["floor"].notna()
-    columns = pd.DataFrame(np.nan, found.index, ["expected_visits", "served_visits"])
+    columns = pd.DataFrame(np.nan, found.index, ["expected_visits", "ratio", "served_visits"])
     for by, mine in ((CHUTE, ~of_door), (DOOR, of_door)):
         spans = found[mine & reason.isna()]
         if len(spans):
-            columns.loc[spans.index, "expected_visits"] = _usual(spans, by, served, evidence)
+            usual = _usual(spans, by, served, evidence)
+            columns.loc[spans.index, ["expected_visits", "ratio"]] = usual.to_numpy()
             columns.loc[spans.index, "served_visits"] = Moments(served, by).count(spans)
     few = reason.isna() & columns["expected_visits"].isna()
     return _loss(columns.where(~few)).assign(cost_reason=reason.mask(few, TOO_FEW))
@@ -82,12 +84,12 @@ def visits_lost(found: pd.DataFrame, evidence: Evidence) -> pd.DataFrame:
 
 def _loss(columns: pd.DataFrame) -> pd.DataFrame:
     expected, served = columns["expected_visits"], columns["served_visits"]
-    low, high = poisson_interval(served)
-    return columns.assign(
+    low, high = poisson_prediction(expected / columns["ratio"], columns["ratio"])
+    return columns.drop(columns="ratio").assign(
         served_visits=served.astype("Int64"),
         visits_lost=expected - served,
-        lost_low=expected - high,
-        lost_high=expected - low,
+        lost_low=low - served,
+        lost_high=high - served,
     )
 
 
@@ -98,17 +100,19 @@ def _not_comparable(found: pd.DataFrame, evidence: Evidence) -> pd.Series:
         (~held["press"], NOT_RECORDED["press"]),
         (~(held["unlocked"] | held["open"]), NO_USE),
         (found["kind"].eq("log_gap"), NO_LOG),
-        (found["end"].isna() | found["seconds"].isna(), NO_LENGTH),
+        (found["end"].isna() | ~found["seconds"].gt(0), NO_LENGTH),
         (found["seconds"].gt(LONGEST_S), TOO_LONG),
     )
 
 
 def _usual(
     spans: pd.DataFrame, by: list[str], served: pd.DataFrame, evidence: Evidence
-) -> NDArray[np.float64]:
-    """Visits usually served in the hours of each span; NaN under two other weeks of log.
+) -> pd.DataFrame:
+    """Visits usually served in the hours of each span, and the span as a share of those hours.
 
-    The hours of the days that a span touches are left out of what is usual.
+    NaN under two other weeks of log. The hours of the days that a span touches are left out of
+    what is usual. Where hours differ in how much log there is of them, the share is the one
+    that gives the sum its variance.
     """
     pieces = quarters(spans)
     pieces = pieces.join(local_parts(pieces, evidence.sites, "time"))
@@ -127,9 +131,17 @@ def _usual(
     slots = slots.merge(log.reset_index(), on=[*CHUTE, "hour_of_week"], how="left")
     slots = slots.merge(brought.reset_index(), on=[*by, "hour_of_week"], how="left")
     enough = (slots["days"] - slots["own_days"]).ge(OTHER_WEEKS)
-    rate = (slots["all_visits"].fillna(0) - slots["own_visits"]) / (slots["logged"] - slots["own"])
-    usual = (slots["seconds"] * rate.where(enough)).groupby(slots["row"])
-    return usual.sum(min_count=1).where(usual.count().eq(usual.size())).to_numpy()
+    count = (slots["all_visits"].fillna(0) - slots["own_visits"]).where(enough)
+    other = slots["logged"] - slots["own"]
+    share = slots["seconds"] / other
+    sums = slots.assign(
+        visits=count * share, variance=count * share**2, other=other, missing=~enough
+    ).groupby("row")[["visits", "variance", "seconds", "other", "missing"]].sum()  # fmt: skip
+    known = sums["missing"].eq(0)
+    plain_share = sums["seconds"] / sums["other"]
+    ratio = (sums["variance"] / sums["visits"].where(sums["visits"] > 0)).fillna(plain_share)
+    usual = pd.DataFrame({"visits": sums["visits"].where(known), "ratio": ratio.where(known)})
+    return usual.reindex(range(len(spans)))
 
 
 def _of_chute(spans: pd.DataFrame, refusals: pd.DataFrame) -> NDArray[np.int64]:
