@@ -359,7 +359,7 @@ def _cut_short(log: Log, last: Rows, following: Rows, window: Floats) -> Flags:
     lost = loss < following
     loss = np.where(lost, loss, last)
     gap = (log.time[loss] - log.time[last]) / SECOND
-    lost &= ~log.comparable(last, loss) | (gap < 0) | (gap <= window)
+    lost &= ~log.comparable(last, loss) | (gap <= window)  # below 0: the clock ran back
     end = log.last(last)
     left = log.seconds(last, end)  # NaN, never within, where the clock cannot tell
     return lost | ((following > end) & (left <= window))

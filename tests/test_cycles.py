@@ -212,6 +212,37 @@ def test_a_press_written_behind_its_unlock_at_one_time_is_acted_upon_once():
     assert rows[0]["wait_s"] == 0
 
 
+def test_a_press_behind_a_whole_use_at_one_time_is_not_answered_again():
+    rows = built((0, "7", *UNLOCK), (0, "7", *LOCK), (0, "7", *PRESS), (5, "7", *UNLOCK))
+    assert [row["pressed"] for row in rows] == [0, None]
+
+
+def test_an_unlock_of_another_door_parts_two_openings():
+    rows = built((0, "7", *OPEN), (5, "7", *SHUT), (6, "8", *UNLOCK), (7, "7", *OPEN))
+    assert [(row["floor"], row["opened"]) for row in rows] == [("7", 0), ("8", None), ("7", 7)]
+
+
+def test_a_grant_shows_that_the_cycle_before_is_over():
+    """Door 7 shuts only after 8 was granted; that does not undo the press of 8."""
+    rows = built((0, "7", *UNLOCK), (1, "7", *OPEN), (4, "8", *PRESS), (5, "8", *UNLOCK),
+                 (7, "7", *SHUT))  # fmt: skip
+    assert [(row["floor"], row["closed"], row["pressed"]) for row in rows] == [
+        ("7", 7, None), ("8", None, 4),
+    ]  # fmt: skip
+
+
+def test_a_press_that_was_answered_does_not_start_a_travel_too():
+    (row,) = built((0, "7", *UNLOCK), (0, "7", *LOCK), (0, "7", *PRESS), (1, *TRAVEL),
+                   (2, *IN_PLACE), (3, None, "service", "on"))  # fmt: skip
+    assert (row["unlocked"], row["pressed"]) == (0, 0)
+
+
+def test_a_cycle_lasts_at_least_until_its_last_opening():
+    rows = built((0, "7", *UNLOCK), (1, "7", *OPEN), (4, "8", *PRESS), (5, "7", *OPEN),
+                 (9, "8", *UNLOCK))  # fmt: skip
+    assert [row["pressed"] for row in rows] == [None, None]
+
+
 def test_an_opening_written_before_its_unlock_at_one_time_belongs_to_it():
     (row,) = built((0, "7", *OPEN), (0, "7", *UNLOCK), (5, "7", *SHUT), (6, "7", *LOCK))
     assert (row["unlocked"], row["opened"], row["outcome"]) == (0, 0, "completed")

@@ -164,6 +164,17 @@ def test_a_lockout_that_began_too_late_is_another_matter():
     assert results(*events) == ["gave_up"]
 
 
+def test_a_lockout_exactly_the_window_after_the_last_press_counts():
+    events = [(0, "7", *PRESS), (90, "7", "lockout", "on"), (999, "8", *OPEN), LATER]
+    assert results(*events) == ["locked_out"]
+
+
+def test_a_lockout_in_the_next_visit_does_not_lock_out_the_one_before():
+    events = [(0, "7", *PRESS), (0, "7", *BUSY), (5, "7", *OPEN), (9, "7", *SHUT),
+              (20, "7", *PRESS), (21, "7", "lockout", "on"), LATER]  # fmt: skip
+    assert results(*events) == ["gave_up", "locked_out"]
+
+
 def test_a_visit_that_was_served_is_not_locked_out():
     events = [*use(0, "7")[:2], (5, "7", "lockout", "on"), *use(0, "7")[2:], LATER]
     assert results(*events) == ["served"]
