@@ -115,7 +115,8 @@ def ranked(*labels: str) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "chute": "A", "floor": labels, "episodes_per_100_visits": 2.0, "low": 1.0, "high": 3.0,
-            "lockout_episodes": 2, "visits": 100,
+            "lockout_episodes": 2, "visits": 100, "episodes_in_service": 2,
+            "visits_in_service": 100,
         }
     )  # fmt: skip
 
