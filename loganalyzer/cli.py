@@ -77,7 +77,7 @@ def parser() -> argparse.ArgumentParser:
     commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for add in (
         _add_inspect, _add_import, _add_summary, _add_audit, _add_waiting, _add_indices,
-        _add_export, _add_serve, _add_demo,
+        _add_streams, _add_containers, _add_export, _add_serve, _add_demo,
     ):  # fmt: skip
         add(commands)
     return top
@@ -98,7 +98,10 @@ class _Parser(argparse.ArgumentParser):
         raise SystemExit(UsageError.exit_status)
 
 
-WORDS = ("inspect", "import", "summary", "waiting", "indices", "audit", "export", "serve", "demo")
+WORDS = (
+    "inspect", "import", "summary", "waiting", "indices", "audit", "streams", "containers",
+    "export", "serve", "demo",
+)  # fmt: skip
 Commands = Any  # argparse names the type of its subparsers only privately
 
 
@@ -230,6 +233,40 @@ def _add_indices(commands: Commands) -> None:
     command.set_defaults(run="indices")
 
 
+def _add_streams(commands: Commands) -> None:
+    command = commands.add_parser(
+        "streams",
+        help="how people sort: participation by floor, lost sorting, diversion by month",
+        description="Prints uses by stream and floor, set-out and participation carried over to "
+        "floors, the effect of campaigns, uses lost to sorting, and diversion by month.",
+    )
+    _add_selection(command)
+    _add_tickets(command)
+    command.add_argument("--json", action="store_true", help="print one JSON document")
+    command.set_defaults(run="streams")
+
+
+def _add_containers(commands: Commands) -> None:
+    command = commands.add_parser(
+        "containers",
+        help="how containers fill: uses to full, hours full, false full signals",
+        description="Prints each container's fills, uses to full and litres a use.",
+    )
+    _add_selection(command)
+    _add_tickets(command)
+    command.add_argument("--json", action="store_true", help="print one JSON document")
+    command.set_defaults(run="containers")
+
+
+def _add_tickets(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--tickets",
+        type=Path,
+        metavar="FILE.csv",
+        help="weigh tickets with the columns date, stream, kg",
+    )
+
+
 def _add_export(commands: Commands) -> None:
     command = commands.add_parser(
         "export",
@@ -249,6 +286,7 @@ def _add_export(commands: Commands) -> None:
         help="the file to write; an older one is replaced",
     )
     _add_selection(command)
+    _add_tickets(command)
     command.set_defaults(run="export")
 
 

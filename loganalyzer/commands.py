@@ -13,7 +13,7 @@ from typing import Any
 from loganalyzer import export as files
 from loganalyzer import ingest, views
 from loganalyzer.answers import answer
-from loganalyzer.errors import UsageError
+from loganalyzer.errors import InputError, UsageError
 from loganalyzer.inspection import inspect
 from loganalyzer.progress import Bar
 from loganalyzer.reports import ExportReport, ImportReport
@@ -23,7 +23,15 @@ from loganalyzer.tables import AUDIENCES, TABLES
 from loganalyzer.views import Analysis, Summary
 from loganalyzer.views.audit_report import audit_dict, audit_text, shown_violations
 from loganalyzer.views.index_report import indices_dict, indices_text
+from loganalyzer.views.sorting import TABLES_HERE as SORTING_TABLES
+from loganalyzer.views.streams_report import (
+    containers_dict,
+    containers_text,
+    streams_dict,
+    streams_text,
+)
 from loganalyzer.views.wait_report import clearing_what_if, waiting_dict, waiting_text
+from loganalyzer.weighing import read_tickets
 
 CAUTION = (
     "Figures in brackets are 95 % intervals. Before anyone acts on the equipment: lock out and\n"
@@ -113,6 +121,26 @@ def tell_indices(options: argparse.Namespace) -> int:
     return 0
 
 
+def tell_streams(options: argparse.Namespace) -> int:
+    """Print how people sort."""
+    analysis, mistakes = _with_tickets(_answer(options), options.tickets)
+    if options.json:
+        _print_json({**streams_dict(analysis), "mistakes": list(mistakes)})
+    else:
+        print(streams_text(analysis, mistakes))
+    return InputError.exit_status if mistakes else 0
+
+
+def tell_containers(options: argparse.Namespace) -> int:
+    """Print how containers fill."""
+    analysis, mistakes = _with_tickets(_answer(options), options.tickets)
+    if options.json:
+        _print_json({**containers_dict(analysis), "mistakes": list(mistakes)})
+    else:
+        print(containers_text(analysis))
+    return InputError.exit_status if mistakes else 0
+
+
 def export_table(options: argparse.Namespace) -> int:
     """Write a table to a file."""
     if options.table not in TABLES:
@@ -127,7 +155,10 @@ def export_table(options: argparse.Namespace) -> int:
     if options.table in ("imports", "rejects"):
         table = getattr(store, options.table)(options.site)
     else:
-        table = getattr(answer(store, options.site, options.chute, period), options.table)
+        analysis = answer(store, options.site, options.chute, period)
+        analysis, _ = _with_tickets(analysis, options.tickets)
+        held = analysis.sorting if options.table in SORTING_TABLES else analysis
+        table = getattr(held, options.table)
     rows = files.write(table, options.table, options.out)
     _tell(f"{rows:,} rows of {options.table} written to {options.out}")
     return 0
@@ -162,10 +193,28 @@ COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "waiting": tell_waiting,
     "indices": tell_indices,
     "audit": audit_rules,
+    "streams": tell_streams,
+    "containers": tell_containers,
     "export": export_table,
     "serve": serve_dashboard,
     "demo": show_demo,
 }
+
+
+def _with_tickets(analysis: Analysis, path: Path | None) -> tuple[Analysis, tuple[str, ...]]:
+    """The analysis with weigh tickets, and what is wrong in their file, said at once."""
+    if path is None:
+        return analysis, ()
+    if len(analysis.sites) != 1:
+        raise UsageError(
+            f"--tickets {path}", f"{len(analysis.sites)} sites in the store",
+            "the site that was weighed", f"Add --site {next(iter(analysis.sites))}",
+        )  # fmt: skip
+    (name,) = analysis.sites
+    read = read_tickets(path, list(dict.fromkeys(analysis.sorting.bins["stream"])))
+    for line in read.mistakes:
+        _tell(line)
+    return dataclasses.replace(analysis, tickets={name: read.table}), read.mistakes
 
 
 def _check_import(options: argparse.Namespace) -> None:

@@ -18,7 +18,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
     "tables": ("tables", "errors"),
     # The legal signals and edges stand in tables.py once, so settings are checked against those.
     "settings": ("mistakes settings layouts entries site profile", "errors tables"),
-    "plain": ("stats rates spans columns runs threads progress account sentences", ""),
+    "plain": ("stats rates reliability spans columns runs threads progress account sentences shares lifetimes", ""),
     "stamps": (
         "offsets stampforms stampcolumns stamplenient stampnumbers stampyears stamps", "errors",
     ),
@@ -30,7 +30,10 @@ LIBRARY: dict[str, tuple[str, str]] = {
         "errors tables settings stamps",
     ),
     "timeline": ("beginnings timeline", "errors tables plain"),
-    "facts": ("attempts facts localtime occupied openings service", "errors tables settings plain"),
+    "facts": (
+        "attempts bins facts localtime occupied openings service uses",
+        "errors tables settings plain",
+    ),
     "intervals": ("keys intervals", "errors tables"),
     "cycles": ("grants presses cycles visits", "errors tables settings intervals"),
     "measures": ("measures", "errors tables settings plain facts"),
@@ -46,6 +49,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
         "manifest disk parquet contents evidence store", "errors tables settings readers clock",
     ),
     "export": ("export", "errors tables"),
+    "weighing": ("weighing", "errors settings"),
     "ingest": (
         "choice chutefile standin inspection reading reports stretches taking ingest",
         "errors tables settings plain stamps readers events clock timeline store",
@@ -53,7 +57,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
     "answers": ("answers", "errors settings store views"),
     "cli": (
         "cli commands serving",
-        "errors tables settings plain views store export ingest answers dashboards.app",
+        "errors tables settings plain views store export ingest answers weighing dashboards.app",
     ),
 }  # fmt: skip
 DASHBOARDS: dict[str, tuple[str, str]] = {

@@ -1,7 +1,7 @@
 """Everything that is worked out of one timeline, computed once."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import pandas as pd
@@ -19,6 +19,9 @@ from loganalyzer.measures.clearing_floor import clearings_below_free_fall
 from loganalyzer.measures.coverage import coverage as coverage_of
 from loganalyzer.measures.daily import daily as daily_of
 from loganalyzer.measures.doors import open_times as open_times_of
+from loganalyzer.measures.fault_links import fault_links as fault_links_of
+from loganalyzer.measures.faults import fault_episodes
+from loganalyzer.measures.faults import faults as faults_of
 from loganalyzer.measures.floors import floors as floors_of
 from loganalyzer.measures.lockouts import lockouts as lockouts_of
 from loganalyzer.measures.misuse import misuse
@@ -54,7 +57,7 @@ class Analysis:
     """The tables of one timeline; each is described where it is made.
 
     The tables of the contract: `timeline`, `intervals`, `cycles`, `visits`, `coverage`,
-    `incidents`, `floors`, `audit`, `violations` (and `mismatches`: settings that are evidently not
+    `incidents`, `floors`, `faults` (and `fault_links`: what each goes with), `audit`, `violations` (and `mismatches`: settings that are evidently not
     those of the site file). Measures: `lockouts`, `open_times`, `open_doors`,
     `open_hours`, `longest_openings` (doors open too long: by floor, by hour, one by one),
     `waits`, `refusals` (by reason),
@@ -64,7 +67,8 @@ class Analysis:
     (against free fall), `wait_parts` (what each visit waited for), `wait_split` (the same by
     chute), `served_within`, `week_waits` (by hour of the week), `queue` (the chute as one
     server), `indices` (interruptions of units). `facts` is what was known beforehand, `hours`
-    the time that the log covers by local day and hour, `sites` the site files.
+    the time that the log covers by local day and hour, `sites` the site files, `tickets` weigh
+    tickets by site, where given.
     """
 
     timeline: pd.DataFrame
@@ -74,6 +78,8 @@ class Analysis:
     coverage: pd.DataFrame
     incidents: pd.DataFrame
     floors: pd.DataFrame
+    faults: pd.DataFrame
+    fault_links: pd.DataFrame
     lockouts: pd.DataFrame
     open_times: pd.DataFrame
     open_doors: pd.DataFrame
@@ -100,13 +106,14 @@ class Analysis:
     hours: pd.DataFrame
     facts: Facts
     sites: Mapping[str, Site]
+    tickets: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
     @cached_property
     def sorting(self) -> Sorting:
         """The tables of sorting and containers, worked out when first asked for."""
         return Sorting(
             self.timeline, self.intervals, self.cycles, self.visits, self.coverage, self.hours,
-            self.facts, self.sites,
+            self.facts, self.sites, self.tickets,
         )  # fmt: skip
 
 
@@ -195,6 +202,8 @@ def measure(
     taken = occupied(intervals, cycles, timeline)
     asked = pressed_of(timeline)
     parts = wait_parts_of(visits, taken, timeline, known)
+    episodes = fault_episodes(evidence.faults, timeline)
+    links = fault_links_of(episodes, timeline, cycles, intervals)
     week = week_waits_of(visits, parts, hours, timeline, known, sites)
     return Analysis(
         timeline=timeline,
@@ -204,6 +213,8 @@ def measure(
         coverage=coverage,
         incidents=incidents,
         floors=floors_of(timeline, cycles, visits, opened, locked, stuck, judged, known, sites),
+        faults=faults_of(episodes, links, cycles, intervals, coverage, known, sites),
+        fault_links=links,
         lockouts=locked,
         open_times=opened,
         open_doors=open_doors_of(openings, opened, known),

@@ -2,7 +2,14 @@
 
 from collections.abc import Callable, Iterator
 
-from loganalyzer.views import about_audit, about_chutes, about_doors, about_openings, about_waits
+from loganalyzer.views import (
+    about_audit,
+    about_chutes,
+    about_doors,
+    about_openings,
+    about_streams,
+    about_waits,
+)
 from loganalyzer.views.analysis import Analysis
 from loganalyzer.views.finding import Finding
 from loganalyzer.views.shown import hidden_doors, hidden_floors
@@ -22,6 +29,12 @@ FINDERS: tuple[Finder, ...] = (
     about_doors.failing_buttons,
     about_doors.slower,
     about_chutes.full_containers,
+    about_streams.sensors,
+    about_streams.campaign_effects,
+    about_streams.diversion,
+    about_streams.lost_sorting,
+    about_streams.standing_out,
+    about_streams.fills_up,
     about_chutes.troubles,
     about_audit.other_settings,
     about_audit.other_rules,

@@ -19,7 +19,7 @@ REASONS_SHOWN = 3
 # Kinds of findings that tell how things are, not that something is wrong.
 QUIET = (
     "refusals", "waiting", "gave_up", "wait_parts", "busy", "interruptions", "lockouts",
-    "not_recorded", "hidden_floors",
+    "not_recorded", "hidden_floors", "diversion", "uses_to_full", "lost_sorting",
 )  # fmt: skip
 
 

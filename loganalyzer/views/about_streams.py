@@ -1,0 +1,155 @@
+"""Findings for the coordinator: participation, campaigns, lost sorting, containers, diversion."""
+
+import json
+from collections.abc import Iterator
+
+import pandas as pd
+
+from loganalyzer.facts import CHUTE
+from loganalyzer.sentences import between, count, door, figure, lasting, listed, things, times
+from loganalyzer.views.analysis import Analysis
+from loganalyzer.views.finding import LINES_SHOWN, Finding, rows, text_or_none
+from loganalyzer.views.shown import hidden_doors
+from loganalyzer.views.streams import LOST_KINDS
+
+SURE = 0.05
+LOST = {
+    "full_then_refuse": (
+        "use turned to refuse within two minutes because the container was full",
+        "uses turned to refuse within two minutes because the container was full",
+    ),
+    "gave_up": ("visit for a sorted stream gave up", "visits for sorted streams gave up"),
+    "quick_switch": (
+        "switch to refuse before the door opened (a mixed bag?)",
+        "quick switches to refuse before the door opened (mixed bags?)",
+    ),
+}
+
+
+def diversion(analysis: Analysis) -> Iterator[Finding]:
+    """Diversion of the last whole month, by mass and by volume apart."""
+    table = analysis.sorting.monthly_figures
+    table = table[table["diversion"].notna() | table["diversion_by_volume"].notna()]
+    for site, part in table.groupby("site", sort=False):
+        whole = part[part["covered_days"].ge(27)]
+        last = (whole if len(whole) else part).sort_values("month").iloc[-1]
+        by = "diversion" if pd.notna(last["diversion"]) else "diversion_by_volume"
+        unit = "mass" if by == "diversion" else "volume"
+        value, low, high = (100 * last[f"{by}{end}"] for end in ("", "_low", "_high"))
+        yield Finding(
+            "coordinator", str(site), None, None, "diversion",
+            f"In {last['month']} {figure(value)} % {between(low, high)} by {unit} was kept from "
+            f"disposal.",
+            value, low, high, int(part.loc[part["month"].eq(last["month"]), "uses"].sum()),
+        )  # fmt: skip
+
+
+def standing_out(analysis: Analysis) -> Iterator[Finding]:
+    """Floors whose shrunken share of a sorted stream is surely above or below the chute's.
+
+    Floors with so few units that this would tell of one home are left out.
+    """
+    table = analysis.sorting.participation
+    kinds = analysis.sorting.bins
+    table = table.merge(kinds[[*CHUTE, "stream", "kind"]], on=[*CHUTE, "stream"])
+    table = table[table["kind"].isin(["recycling", "organics"]) & table["shrunken"].notna()]
+    # Wide enough for the number of floors compared to leave luck out.
+    low, high = table["shrunken_low"], table["shrunken_high"]
+    out = table[(low > 1.15 * table["against"]) | (high < 0.85 * table["against"])]
+    small = hidden_doors(analysis)
+    for row in rows(out):
+        if (row.site, row.chute, row.floor) in small:
+            continue
+        word = "more" if row.shrunken > row.against else "less"
+        yield Finding(
+            "coordinator", row.site, row.chute, row.floor, "participation",
+            f"{door(row.chute, row.floor)}: {figure(100 * row.shrunken)} % of uses "
+            f"{between(100 * row.shrunken_low, 100 * row.shrunken_high)} are {row.stream}, {word} "
+            f"than the chute's {figure(100 * row.against)} %.",
+            100 * row.shrunken, 100 * row.shrunken_low, 100 * row.shrunken_high, int(row.trials),
+        )  # fmt: skip
+
+
+def campaign_effects(analysis: Analysis) -> Iterator[Finding]:
+    """What each campaign did to the share of each stream, against the floors without it."""
+    table = analysis.sorting.campaigns
+    for row in rows(table[table["measure"].eq("share")]):
+        what = f" ({row.note})" if row.note else ""
+        head = f"Campaign of {row.date:%Y-%m-%d}{what}, chute {row.chute}, {row.stream}: "
+        if pd.isna(row.ratio):
+            yield Finding("coordinator", row.site, row.chute, None, "campaign",
+                          f"{head}no effect can be told: {row.reason}.")  # fmt: skip
+            continue
+        sure = row.low > 1 or row.high < 1
+        yield Finding(
+            "coordinator", row.site, row.chute, None, "campaign",
+            f"{head}the odds of its use are {figure(row.ratio)} times {between(row.low, row.high)} "
+            f"what the other floors' change would have made them, from {figure(100 * row.before)} "
+            f"to {figure(100 * row.after)} %"
+            f"{'' if sure else '; no effect is shown'}.",
+            row.ratio, row.low, row.high, int(row.weeks_before + row.weeks_after),
+        )  # fmt: skip
+
+
+def lost_sorting(analysis: Analysis) -> Iterator[Finding]:
+    """How many uses were lost to sorting, chute by chute, and streams that a floor never uses."""
+    lost = analysis.sorting.lost_sorting
+    for (site, chute), part in lost.groupby(CHUTE, sort=False):
+        numbers = part["kind"].value_counts()
+        said = [things(int(numbers[k]), *LOST[k]) for k in LOST_KINDS if k in LOST and k in numbers]
+        if said:
+            lines = [json.loads(text) for text in part["evidence"].head(LINES_SHOWN)]
+            yield Finding(
+                "coordinator", str(site), str(chute), None, "lost_sorting",
+                f"Chute {chute}: {listed(said)}.", n=int(numbers.drop("never_used", errors="ignore")
+                                                         .sum()),
+                evidence=tuple(one[0] for one in lines if one),
+            )  # fmt: skip
+    small = hidden_doors(analysis)
+    for row in rows(lost[lost["kind"].eq("never_used")]):
+        if (row.site, row.chute, row.floor) in small:
+            continue
+        yield Finding(
+            "coordinator", row.site, row.chute, text_or_none(row.floor), "never_used",
+            f"{door(row.chute, row.floor)}: {row.stream} {row.detail}.",
+        )  # fmt: skip
+
+
+def sensors(analysis: Analysis) -> Iterator[Finding]:
+    """False full signals and sensors that were stuck on."""
+    fills = analysis.sorting.containers
+    odd = fills[fills["state"].isin(["false full", "stuck on"])]
+    for (site, chute, stream, state), part in odd.groupby(
+        [*CHUTE, "stream", "state"], observed=True, sort=False
+    ):
+        seconds = part["seconds"].sum()
+        what = (
+            "told full and clear again within minutes, without a pickup"
+            if state == "false full" else "told full for days: stuck on, or never emptied"
+        )  # fmt: skip
+        refused = int(part["refused"].fillna(0).sum())
+        yield Finding(
+            "technician", str(site), str(chute), None, str(state).replace(" ", "_"),
+            f"Chute {chute}: the {stream} container was {what} {times(len(part))}, "
+            f"{lasting(seconds)} in all; {things(refused, 'press', 'presses')} refused for it.",
+            float(seconds), None, None, len(part),
+            tuple(text for text in part["evidence"].head(LINES_SHOWN) if text),
+        )  # fmt: skip
+
+
+def fills_up(analysis: Analysis) -> Iterator[Finding]:
+    """How many uses fill each container."""
+    for row in rows(analysis.sorting.fill_model):
+        if pd.isna(row.median):
+            continue
+        litres = "" if pd.isna(row.litres_a_use) else (
+            f", {figure(row.litres_a_use)} litres a use "
+            f"{between(row.litres_low, row.litres_high)}"
+        )  # fmt: skip
+        yield Finding(
+            "coordinator", row.site, row.chute, None, "uses_to_full",
+            f"Chute {row.chute}: {count(row.median)} uses "
+            f"{between(row.median_low, row.median_high)} fill the {row.container} "
+            f"container{litres} ({row.method}, {things(int(row.fills), 'fill', 'fills')}).",
+            row.median, row.median_low, row.median_high, int(row.fills),
+        )  # fmt: skip

@@ -1,0 +1,121 @@
+"""The tables behind the coordinator's pictures: an `Analysis` in, a table out."""
+
+import pandas as pd
+
+from loganalyzer.facts import CHUTE
+from loganalyzer.localtime import wall_clock
+from loganalyzer.views.analysis import Analysis
+
+LOST_KINDS = ("full_then_refuse", "gave_up", "quick_switch", "never_used")
+
+
+def participation_by_floor(analysis: Analysis, stream: str | None = None) -> pd.DataFrame:
+    """How each floor uses a stream, in the order of the site file.
+
+    Args:
+        analysis: What `analyse` returns.
+        stream: Only this one; null takes all.
+
+    Returns:
+        The columns of `participation` and, of the whole log, `units`, `uses_per_unit_week` with
+        its 95 % interval `rate_low` to `rate_high`.
+    """
+    table, streams = analysis.sorting.participation, analysis.sorting.streams
+    whole = streams[streams["period"].eq("all") & streams["floor"].notna()]
+    keys = [*CHUTE, "floor", "stream"]
+    rates = whole[[*keys, "units", "uses_per_unit_week", "rate_low", "rate_high"]]
+    both = table.merge(rates, on=keys, how="left")
+    return both if stream is None else both[both["stream"].eq(stream)].reset_index(drop=True)
+
+
+def weekly_shares(analysis: Analysis, floors: tuple[str, ...] = ()) -> pd.DataFrame:
+    """The share of each stream week by week, for a trend with campaign marks.
+
+    Args:
+        analysis: What `analyse` returns.
+        floors: Floors to show; none: the whole chute.
+
+    Returns:
+        Rows of `streams` with period "week" and some log, `share` with `low` to `high`.
+    """
+    streams = analysis.sorting.streams
+    weeks = streams[streams["period"].eq("week") & streams["covered_days"].gt(0)]
+    mine = weeks["floor"].isin(floors) if floors else weeks["floor"].isna()
+    return weeks[mine].reset_index(drop=True)
+
+
+def campaign_marks(analysis: Analysis) -> pd.DataFrame:
+    """One row a campaign of the site files: `site`, `date`, `floors`, `note`."""
+    rows = [
+        (site.id, pd.Timestamp(campaign.date), ", ".join(campaign.floors), campaign.note)
+        for site in analysis.sites.values()
+        for campaign in site.campaigns
+    ]
+    return pd.DataFrame(rows, columns=["site", "date", "floors", "note"])
+
+
+def fill_history(analysis: Analysis) -> pd.DataFrame:
+    """Fills, false fulls and stuck sensors, the latest first, with the site's wall clock.
+
+    Returns:
+        The columns of `containers` and `emptied_local`, `full_from_local`, `ends_local`.
+    """
+    fills = analysis.sorting.containers
+    local = {
+        f"{name}_local": wall_clock(fills, analysis.sites, name)
+        for name in ("emptied", "full_from", "ends")
+    }
+    fills = fills.assign(**local)
+    order = fills["emptied"].fillna(fills["full_from"])
+    return fills.iloc[order.argsort(kind="stable")[::-1]].reset_index(drop=True)
+
+
+def container_totals(analysis: Analysis) -> pd.DataFrame:
+    """What the fills of each container come to.
+
+    Returns:
+        One row a container: `site`, `chute`, `container`, `stream`, `fills`, `full`,
+        `false_full`, `stuck`, `hours_full`, `refused`, `refused_others`, `visits_refused`,
+        `under_half` (fills emptied at under half of the usual uses to full; null without fill
+        model), and the columns of `fill_model` from `method` on.
+    """
+    fills, model = analysis.sorting.containers, analysis.sorting.fill_model
+    keys = [*CHUTE, "container"]
+    half = fills[keys].astype("str").merge(model[[*keys, "median"]], on=keys, how="left")["median"]
+    done = fills["state"].isin(["full", "not full"]) & fills["reason"].isna()
+    under = done & fills["drops"].astype("float64").lt(half.to_numpy() / 2)
+    full = fills["state"].eq("full")
+    rows = fills.assign(
+        fills=fills["state"].isin(["full", "not full"]), full=full,
+        false_full=fills["state"].eq("false full"), stuck=fills["state"].eq("stuck on"),
+        hours_full=(fills["seconds"] / 3600).where(full), under_half=under,
+        refused=fills["refused"].where(full), refused_others=fills["refused_others"].where(full),
+        visits_refused=fills["visits_refused"].where(full),
+    )  # fmt: skip
+    totals = rows.astype(dict.fromkeys(keys, "str")).groupby(keys, sort=False)[TOTALS].sum()
+    table = model[[*keys, "stream"]].merge(totals.reset_index(), on=keys, how="left")
+    table[TOTALS] = table[TOTALS].fillna(0)
+    whole = [name for name in TOTALS if name != "hours_full"]
+    table[whole] = table[whole].astype("Int64")
+    table["under_half"] = table["under_half"].where(model["median"].notna())
+    return table.merge(model.drop(columns=["stream", "fills"]), on=keys)
+
+
+TOTALS = [
+    "fills", "full", "false_full", "stuck", "hours_full", "refused", "refused_others",
+    "visits_refused", "under_half",
+]  # fmt: skip
+
+
+def lost_counts(analysis: Analysis) -> pd.DataFrame:
+    """How many uses each floor lost to sorting, by kind.
+
+    Returns:
+        One row a `site`, `chute`, `floor`, `stream` with any: a count for each of `LOST_KINDS`.
+    """
+    lost = analysis.sorting.lost_sorting
+    keys = [*CHUTE, "floor", "stream"]
+    table = lost.groupby([*keys, "kind"]).size().unstack("kind", fill_value=0)
+    table = table.reindex(columns=list(LOST_KINDS), fill_value=0)
+    table.columns.name = None
+    return table.reset_index()
