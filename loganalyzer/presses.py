@@ -23,12 +23,14 @@ from loganalyzer.keys import (
     Rows,
     chute_names,
     kind_of,
+    named,
     pick,
     stable_order,
 )
 from loganalyzer.site import Limits, Site
 
 ANSWER_S = 2
+NOT_SAID = "not said"
 
 
 @dataclass(frozen=True)
@@ -120,12 +122,14 @@ def pressed(timeline: pd.DataFrame) -> pd.DataFrame:
     """
     log = Log.of(timeline)
     every = presses(log)
-    codes = pd.Series(log.text("code", every.refusal)).astype("str").fillna("not said")
+    labels = list(dict.fromkeys(["", NOT_SAID, *log.labels["code"]]))
+    place = np.array([*map(labels.index, log.labels["code"]), labels.index(NOT_SAID)])
+    code = np.where(every.refusal < 0, 0, place[log.codes["code"][every.refusal]])
     table = pd.DataFrame(
         {
             **{name: log.text(name, every.row) for name in ("site", "chute", "floor")},
             "time": log.times(every.row),
-            "code": codes.where(every.refusal >= 0, ""),
+            "code": named(code, labels),
         }
     )
     loose = pd.Series(log.text("clock", every.row)).eq("unanchored")

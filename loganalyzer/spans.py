@@ -112,22 +112,21 @@ class Cover:
 
     def minus(self, other: "Cover") -> "Cover":
         """What this covers and the other does not."""
-        return self._where(other, wanted=False)
-
-    def also(self, other: "Cover") -> "Cover":
-        """What both cover."""
-        return self._where(other, wanted=True)
+        touched = other.within(self.start, self.end) > 0  # few: the rest stays as it is
+        start, end = self.start[touched], self.end[touched]
+        if not len(start):
+            return self
+        inside = Cover(start, end)
+        cuts = np.unique(np.concatenate([start, end, other.start, other.end]))
+        # What holds at the last cut holds nowhere, so the cut after it exists.
+        at = np.flatnonzero(inside.holds(cuts) & ~other.holds(cuts))
+        kept = (self.start[~touched], self.end[~touched])
+        return Cover.of(np.append(kept[0], cuts[at]), np.append(kept[1], cuts[at + 1]))
 
     def plus(self, other: "Cover") -> "Cover":
         """What either covers."""
         start, end = (self.start, other.start), (self.end, other.end)
         return Cover.of(np.concatenate(start), np.concatenate(end))
-
-    def _where(self, other: "Cover", *, wanted: bool) -> "Cover":
-        cuts = np.unique(np.concatenate([self.start, self.end, other.start, other.end]))
-        kept = self.holds(cuts) & (other.holds(cuts) == wanted)
-        at = np.flatnonzero(kept)  # what holds at the last cut holds nowhere, so at + 1 exists
-        return Cover.of(cuts[at], cuts[at + 1])
 
 
 def micros(times: pd.Series) -> Places:

@@ -123,7 +123,8 @@ def _servers(
         log = Cover.of(micros(mine["start"]), micros(mine["end"]))
         whole = (taken.begin != NEVER) & (taken.free != NEVER)
         seconds = (taken.free - taken.begin)[whole] / 1e6
-        length, busy = (float((c.end - c.start).sum()) for c in (log, taken.busy.also(log)))
+        length = float((log.end - log.start).sum())
+        busy = float(log.within(taken.busy.start, taken.busy.end).sum())
         mean = seconds.mean() if len(seconds) else np.nan
         share = busy / length if length and len(seconds) else np.nan
         rows.append((*key, length / 3.6e9, share, len(seconds), mean))
