@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Literal
 
+import numpy as np
 import pandas as pd
 
 from loganalyzer.sentences import between, figure, things
@@ -91,12 +92,14 @@ def per_hundred(hits: float, trials: float) -> Share:
 def visits_lost(incidents: pd.DataFrame) -> str:
     """About how many visits incidents cost together, with the interval; nothing if perhaps none.
 
-    The limits of single incidents add up as independent errors do.
+    The limits of single incidents add up as independent errors do, downwards by the larger of
+    the two: where next to nobody comes, the lower limit of a single incident is no error at all.
     """
     known = incidents[incidents["visits_lost"].notna()]
+    up = known["lost_high"] - known["visits_lost"]
+    down = np.maximum(known["visits_lost"] - known["lost_low"], up)
     lost = known["visits_lost"].sum()
-    low = lost - ((known["visits_lost"] - known["lost_low"]) ** 2).sum() ** 0.5
-    high = lost + ((known["lost_high"] - known["visits_lost"]) ** 2).sum() ** 0.5
+    low, high = lost - (down**2).sum() ** 0.5, lost + (up**2).sum() ** 0.5
     if not low > 0:
         return ""
     return f"; about {figure(lost)} visits lost {between(low, high)} against other weeks"
