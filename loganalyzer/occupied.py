@@ -130,10 +130,15 @@ def door_times(table: pd.DataFrame, time: str, floors: pd.Series) -> Places:
         time: Name of the column.
         floors: Labels that are to have numbers; all others share one.
     """
+    return door_numbers(table, floors) * AGES + micros(table[time])
+
+
+def door_numbers(table: pd.DataFrame, floors: pd.Series) -> Places:
+    """The door of each row of one chute: 1, 2, … as in `floors`, 0 for one that is not there."""
     labels = pd.Index(floors.dropna().unique()).astype("str")
     mine = table["floor"].astype("category").cat
     number = np.append(labels.get_indexer(mine.categories.astype("str")), -1)[mine.codes]
-    return np.asarray((number + 1) * AGES + micros(table[time]), dtype=np.int64)
+    return np.asarray(number + 1, dtype=np.int64)
 
 
 # Microseconds from 1970 to 2255: two doors never share a number, and some 1,000 doors have room.

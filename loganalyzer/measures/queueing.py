@@ -24,7 +24,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, counts, plain, tally, why
-from loganalyzer.occupied import NEVER, ChuteKey, Occupied, door_times
+from loganalyzer.occupied import NEVER, ChuteKey, Occupied, door_numbers, door_times
 from loganalyzer.spans import Cover, micros
 from loganalyzer.stats import engset, erlang_b, wilson
 from loganalyzer.tables import require
@@ -180,8 +180,8 @@ def _own_use_goes_on(asked: pd.DataFrame, taken: Occupied) -> NDArray[np.bool_]:
     time = micros(asked["time"])
     at = np.searchsorted(taken.begin[order], time) - 1
     use = np.append(order, -1)[at]
-    door = taken.cycles["floor"].astype("str").to_numpy()
-    same = np.append(door, "")[use] == asked["floor"].astype("str").to_numpy()
+    floors = taken.cycles["floor"]
+    same = np.append(door_numbers(taken.cycles, floors), 0)[use] == door_numbers(asked, floors)
     return np.asarray(same & (time < np.append(taken.free, NEVER)[use]), dtype=bool)
 
 
