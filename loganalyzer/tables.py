@@ -220,6 +220,20 @@ TABLES: dict[str, pa.Schema] = {
         diversion_high=NUMBER, diversion_by_volume=NUMBER, diversion_by_volume_low=NUMBER,
         diversion_by_volume_high=NUMBER, reason=pa.string(),
     ),
+    "faults": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, component=TEXT, code=TEXT, count=COUNT, cycles=COUNT,
+        per_1000_cycles=NUMBER, low=NUMBER, high=NUMBER, days=NUMBER, per_month=NUMBER,
+        month_low=NUMBER, month_high=NUMBER, first=UTC, last=UTC, median_s=NUMBER,
+        longest_s=NUMBER, cleared_itself=NUMBER, ongoing=YES_NO, episodes=COUNT,
+        dispersion=NUMBER, dispersion_p=NUMBER, laplace=NUMBER, laplace_p=NUMBER, shape=NUMBER,
+        shape_low=NUMBER, shape_high=NUMBER, hour=NUMBER, hour_p=NUMBER, week_hour=NUMBER,
+        week_p=NUMBER, goes_with=pa.string(), mapped=YES_NO, evidence=pa.string(),
+        reason=pa.string(),
+    ),
+    "fault_links": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, component=TEXT, code=TEXT, **{"with": TEXT},
+        value=TEXT, n=COUNT, of=COUNT, expected=NUMBER, lift=NUMBER, p=NUMBER, q=NUMBER,
+    ),
     "imports": _schema(
         source=pa.string(), name=pa.string(), site=pa.string(), chute=pa.string(),
         profile=pa.string(), lines=COUNT, events=COUNT, duplicates=COUNT, ignored=COUNT,

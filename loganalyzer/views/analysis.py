@@ -57,8 +57,9 @@ class Analysis:
     """The tables of one timeline; each is described where it is made.
 
     The tables of the contract: `timeline`, `intervals`, `cycles`, `visits`, `coverage`,
-    `incidents`, `floors`, `faults` (and `fault_links`: what each goes with), `audit`, `violations` (and `mismatches`: settings that are evidently not
-    those of the site file). Measures: `lockouts`, `open_times`, `open_doors`,
+    `incidents`, `floors`, `faults` (and `fault_links`: what each goes with), `audit`,
+    `violations` (and `mismatches`: settings that are evidently not those of the site file).
+    Measures: `lockouts`, `open_times`, `open_doors`,
     `open_hours`, `longest_openings` (doors open too long: by floor, by hour, one by one),
     `waits`, `refusals` (by reason),
     `week` (visits, refusals, lockouts by floor and hour of the week), `monthly` and
