@@ -36,7 +36,7 @@ BREACHES = (
 )  # fmt: skip
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def found():
     return analyse(timeline(*BREACHES), site())
 
@@ -76,8 +76,10 @@ def test_breaches_of_a_minute_are_one_incident_and_later_ones_another(found):
 
 
 def test_violations_of_several_rules_at_one_moment_are_one_incident():
-    log = [(-61, "7", *UNLOCK), (-51, "7", *LOCK), (0, *FALL), (4, None, "positioning", "on"), (9, None, "positioning", "off"),
-           (12, *LANDED), (61, *END)]  # fmt: skip
+    log = [
+        (-61, "7", *UNLOCK), (-51, "7", *LOCK), (0, *FALL), (4, None, "positioning", "on"),
+        (9, None, "positioning", "off"), (12, *LANDED), (61, *END),
+    ]  # fmt: skip
     (row,) = breaches(analyse(timeline(*log), site()))
     assert row["code"] == "clearing_holds sorter_still"
     assert json.loads(row["evidence"]) == ["log:4"]

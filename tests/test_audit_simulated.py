@@ -34,9 +34,9 @@ RULES = 10
 
 
 def busy_plan(seed, **changes):
-    """Two weeks with misuse, a service, a power cut and containers that fill."""
+    """Ten days with misuse, a service, a power cut and containers that fill."""
     given = {
-        "days": 14, "seed": seed, "floors": 9, "uses_a_unit_a_week": 20,
+        "days": 10, "seed": seed, "floors": 9, "uses_a_unit_a_week": 20,
         "misuse": (Misuse("4", 0.3),),
         "services": (Service(DAY + timedelta(days=3, hours=18), 3 * 3600),),
         "cuts": (PowerCut(DAY + timedelta(days=5, hours=19), 600),),
