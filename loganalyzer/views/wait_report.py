@@ -24,6 +24,9 @@ CLEARING_CAUTION = (
     "slides and bounces, so free fall is only a lower bound. A log is no inspection; the maker, "
     "licensed people and local codes decide."
 )
+NO_HEIGHTS = (
+    "The site file gives no elevation_m, so nobody has checked this setting against free fall."
+)
 ASSUMES = (
     "Erlang's formula takes it that people come independently of one another and that whoever is "
     "refused is gone"
@@ -78,10 +81,17 @@ def waiting_text(analysis: Analysis, replayed: pd.DataFrame | None) -> str:
         if replayed is not None:
             lines += [f"  {line}" for line in _other(of_chute(replayed, site, chute))]
         blocks.append("\n".join(lines))
-    return "\n\n".join(blocks if replayed is None else [*blocks, CLEARING_CAUTION])
+    if replayed is not None:
+        unknown = analysis.facts.doors["elevation_m"].isna().all()
+        blocks.append(f"{NO_HEIGHTS} {CLEARING_CAUTION}" if unknown else CLEARING_CAUTION)
+    return "\n\n".join(blocks)
 
 
 def _refuse_too_short(analysis: Analysis, clearing_s: float) -> None:
+    if not 0 < clearing_s < np.inf:
+        raise UsageError(
+            "--clearing", f"'{clearing_s:g}'", "a number of seconds above 0", "Write --clearing 10"
+        )
     doors = analysis.facts.doors
     falls = free_fall_s(doors["elevation_m"])
     if np.isnan(falls).all() or clearing_s >= np.nanmax(falls):
