@@ -35,7 +35,7 @@ def floors_by_rate(floors: pd.DataFrame, scheme: str) -> go.Figure:
         for floor, chute in zip(shown["floor"], shown["chute"], strict=True)
     ]
     beyond, short = shown["high"].astype(float) - rate, rate - shown["low"].astype(float)
-    numbers = shown[["lockout_episodes", "visits", "low", "high"]].astype(float)
+    numbers = shown[["episodes_in_service", "visits_in_service", "low", "high"]].astype(float)
     figure = go.Figure(
         go.Scatter(
             x=rate,

@@ -15,7 +15,7 @@ from loganalyzer.views.pictures import (
     incident_list,
     of_chute,
 )
-from loganalyzer.views.shown import hidden_doors, shown_to_manager
+from loganalyzer.views.shown import hidden_doors, hidden_sentences, shown_to_manager
 from loganalyzer.views.summary import Summary, as_dict, summary
 
 __all__ = [
@@ -31,6 +31,7 @@ __all__ = [
     "floors_ranked",
     "headline",
     "hidden_doors",
+    "hidden_sentences",
     "hour_of_week",
     "incident_list",
     "measure",

@@ -48,6 +48,11 @@ def hidden_floors(analysis: Analysis) -> Iterator[Finding]:
             )  # fmt: skip
 
 
+def hidden_sentences(analysis: Analysis) -> list[str]:
+    """The same as sentences alone."""
+    return [finding.sentence for finding in hidden_floors(analysis)]
+
+
 def small_doors(sites: Mapping[str, Site]) -> frozenset[Door]:
     """The doors with fewer units than their site's `min_units`; units not told hide nothing."""
     return frozenset(

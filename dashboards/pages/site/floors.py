@@ -6,7 +6,7 @@ from dash import html
 from dashboards import figures, parts
 from dashboards.pages.site.view import Row, View, reasons, tenths, whole, word
 from loganalyzer import views
-from loganalyzer.sentences import between, count, door, figure, things
+from loganalyzer.sentences import between, count, door, figure, listed, things
 
 TITLE = "Which floors lock themselves out?"
 DRAWN = 30  # floors in the figure; all are in the table
@@ -14,14 +14,15 @@ COLUMNS = {
     "floor": "Floor", "chute": "Chute", "presses": "Presses", "visits": "Visits",
     "served": "Served", "cycles": "Cycles", "open": "Open, median s", "open90": "Open, p90 s",
     "stuck": "Stuck open", "lockouts": "Lockouts", "episodes": "Episodes",
-    "rate": "Episodes per 100 visits", "reason": "Not recorded",
+    "rate": "Episodes per 100 visits", "shrunken": "The same, shrunk", "unit": "Per unit, 30 days",
+    "times": "Times the other floors", "q": "q", "verdict": "Judged", "reason": "Why not",
 }  # fmt: skip
-NUMBERS = list(COLUMNS)[2:-1]
+NUMBERS = list(COLUMNS)[2:-2]
 
 
 def section(view: View) -> html.Section:
     """The ranking, or why there is none."""
-    floors = views.floors_ranked(view.analysis)
+    floors = views.shown_to_manager(views.floors_ranked(view.analysis), view.analysis.sites)
     judged = floors[floors["episodes_per_100_visits"].notna()]
     table = parts.folded(
         f"The numbers of {things(len(floors), 'floor', 'floors')}",
@@ -33,9 +34,13 @@ def section(view: View) -> html.Section:
     beside: list[parts.Cell] = [
         _first(judged.iloc[0]),
         "Lockouts that follow one another within 10 minutes at a door are one episode. The bar is "
-        "what chance leaves open: where bars overlap, floors may well be alike.",
+        "what chance leaves open: where bars overlap, floors may well be alike. A floor stands out "
+        "only where its rate is at least 1.5 times the others', surely so (q at most 0.05, which "
+        "allows for bunches and for the number of floors), and its button looks sound.",
+        _standing_out(floors),
         f"The {DRAWN} highest are drawn." if len(judged) > DRAWN else None,
         _left_out(len(floors) - len(judged)),
+        *views.hidden_sentences(view.analysis),
     ]
     drawn = parts.chart(
         figures.floors_by_rate(judged.head(DRAWN), view.scheme),
@@ -43,8 +48,9 @@ def section(view: View) -> html.Section:
         "Lockout episodes per 100 visits, floor by floor; the table below has the numbers.",
         view.caption(
             "Lockout episodes per 100 visits, bars: exact 95 % interval (Poisson)",
-            f"{count(judged['lockout_episodes'].sum())} episodes in "
-            f"{count(judged['visits'].sum())} visits at {things(len(judged), 'door', 'doors')}",
+            f"{count(judged['episodes_in_service'].sum())} episodes in "
+            f"{count(judged['visits_in_service'].sum())} visits at "
+            f"{things(len(judged), 'door', 'doors')}",
         ),
     )
     return parts.section("floors", TITLE, beside, drawn, table)
@@ -54,11 +60,19 @@ def _first(row: pd.Series) -> html.P:
     """The head of the ranking as a sentence."""
     said = (
         f"{door(row['chute'], row['floor'])} comes first: "
-        f"{things(row['lockout_episodes'], 'episode', 'episodes')} in "
-        f"{things(row['visits'], 'visit', 'visits')}, "
+        f"{things(row['episodes_in_service'], 'episode', 'episodes')} in "
+        f"{things(row['visits_in_service'], 'visit', 'visits')}, "
         f"{figure(row['episodes_per_100_visits'])} per 100 {between(row['low'], row['high'])}."
     )
     return html.P(said, className="said")
+
+
+def _standing_out(floors: pd.DataFrame) -> str:
+    flagged = floors[floors["flagged"].astype(bool)]
+    doors = [door(str(row.chute), str(row.floor)) for row in flagged.itertuples()]
+    if not doors:
+        return "No floor stands out."
+    return f"{listed(doors)} {'stands' if len(doors) == 1 else 'stand'} out."
 
 
 def _left_out(number: int) -> str | None:
@@ -68,15 +82,29 @@ def _left_out(number: int) -> str | None:
 
 
 def _row(row: Row) -> dict[str, parts.Cell]:
-    rate = row["episodes_per_100_visits"]
-    said: parts.Cell = (
-        None if pd.isna(rate) else f"{figure(rate)} {between(row['low'], row['high'])}"
-    )
     return {
         "floor": str(row["floor"]), "chute": str(row["chute"]), "presses": whole(row["presses"]),
         "visits": whole(row["visits"]), "served": whole(row["served"]),
         "cycles": whole(row["cycles"]), "open": tenths(row["open_s_median"]),
         "open90": tenths(row["open_s_p90"]), "stuck": whole(row["stuck"]),
         "lockouts": whole(row["lockouts"]), "episodes": whole(row["lockout_episodes"]),
-        "rate": said, "reason": word(row["reason"]),
+        "rate": _with_limits(row, "episodes_per_100_visits", "low", "high"),
+        "shrunken": None if pd.isna(row["shrunken"]) else figure(row["shrunken"]),
+        "unit": _with_limits(row, "episodes_per_unit_30d", "unit_low", "unit_high"),
+        "times": _with_limits(row, "times_rest", "rest_low", "rest_high"),
+        "q": None if pd.isna(row["q_value"]) else f"{row['q_value']:.2g}",
+        "verdict": _verdict(row), "reason": word(row["reason"]),
     }  # fmt: skip
+
+
+def _with_limits(row: Row, name: str, low: str, high: str) -> parts.Cell:
+    """A figure and its interval; None where it is not known."""
+    if pd.isna(row[name]):
+        return None
+    return f"{figure(row[name])} {between(row[low], row[high])}"
+
+
+def _verdict(row: Row) -> str:
+    if pd.isna(row["q_value"]):
+        return "not judged"
+    return "stands out" if row["flagged"] else "does not stand out"

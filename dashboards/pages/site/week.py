@@ -13,7 +13,7 @@ TITLE = "When are presses refused?"
 
 def section(view: View) -> html.Section:
     """The heat map, or why there is none."""
-    hours = views.hour_of_week(view.analysis)
+    hours = views.shown_to_manager(views.hour_of_week(view.analysis), view.analysis.sites)
     known = hours[hours["refusals_per_hour"].notna()]
     if known.empty:
         return parts.section("week", TITLE, [], parts.nothing(f"Not shown: {reasons(hours)}."))
