@@ -6,8 +6,9 @@ names none, the week from which "every second week" counts, and COUNT counts fro
 are the site's wall clock, in winter and summer alike; an UNTIL in UTC holds as such.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -63,6 +64,11 @@ COLUMNS = [
 TYPES = dict.fromkeys([*CHUTE, "stream", "container", "kind", "pickup"], "str") | dict.fromkeys(
     ["container_l", "full_at", "density_kg_m3"], "float64"
 )
+
+
+def rows_of(held: pd.DataFrame) -> Iterator[Any]:
+    """The containers of what `bins` returns, one row each, columns as attributes."""
+    return iter(held.drop_duplicates(BIN).itertuples())
 
 
 def collections(rule: str | None, zone: str, start: pd.Timestamp, end: pd.Timestamp) -> Times:

@@ -77,7 +77,7 @@ def parser() -> argparse.ArgumentParser:
     commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for add in (
         _add_inspect, _add_import, _add_summary, _add_audit, _add_waiting, _add_indices,
-        _add_streams, _add_containers, _add_export, _add_serve, _add_demo,
+        _add_streams, _add_containers, _add_pickups, _add_export, _add_serve, _add_demo,
     ):  # fmt: skip
         add(commands)
     return top
@@ -100,7 +100,7 @@ class _Parser(argparse.ArgumentParser):
 
 WORDS = (
     "inspect", "import", "summary", "waiting", "indices", "audit", "streams", "containers",
-    "export", "serve", "demo",
+    "pickups", "export", "serve", "demo",
 )  # fmt: skip
 Commands = Any  # argparse names the type of its subparsers only privately
 
@@ -256,6 +256,24 @@ def _add_containers(commands: Commands) -> None:
     _add_tickets(command)
     command.add_argument("--json", action="store_true", help="print one JSON document")
     command.set_defaults(run="containers")
+
+
+def _add_pickups(commands: Commands) -> None:
+    command = commands.add_parser(
+        "pickups",
+        help="when containers will be full, and what another pickup rule would change",
+        description="Prints the chance that each container is full before its next pickup, under "
+        "the present rule and the best others with no more pickups; the chance of full by each "
+        "coming day; and how well such chances came true in the log.",
+    )
+    _add_selection(command)
+    command.add_argument(
+        "--on",
+        metavar="T",
+        help="forecast from this date or time on, in the site's time (default: the log's end)",
+    )
+    command.add_argument("--json", action="store_true", help="print one JSON document")
+    command.set_defaults(run="pickups")
 
 
 def _add_tickets(command: argparse.ArgumentParser) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 
 from loganalyzer import export as files
 from loganalyzer import ingest, views
-from loganalyzer.answers import answer
+from loganalyzer.answers import answer, span
 from loganalyzer.errors import InputError, UsageError
 from loganalyzer.inspection import inspect
 from loganalyzer.progress import Bar
@@ -23,6 +23,7 @@ from loganalyzer.tables import AUDIENCES, TABLES
 from loganalyzer.views import Analysis, Summary
 from loganalyzer.views.audit_report import audit_dict, audit_text, shown_violations
 from loganalyzer.views.index_report import indices_dict, indices_text
+from loganalyzer.views.pickup_report import pickups_dict, pickups_text
 from loganalyzer.views.sorting import TABLES_HERE as SORTING_TABLES
 from loganalyzer.views.streams_report import (
     containers_dict,
@@ -128,7 +129,7 @@ def tell_streams(options: argparse.Namespace) -> int:
         _print_json({**streams_dict(analysis), "mistakes": list(mistakes)})
     else:
         print(streams_text(analysis, mistakes))
-    return InputError.exit_status if mistakes else 0
+    return _ticket_status(analysis, mistakes)
 
 
 def tell_containers(options: argparse.Namespace) -> int:
@@ -138,7 +139,23 @@ def tell_containers(options: argparse.Namespace) -> int:
         _print_json({**containers_dict(analysis), "mistakes": list(mistakes)})
     else:
         print(containers_text(analysis))
-    return InputError.exit_status if mistakes else 0
+    return _ticket_status(analysis, mistakes)
+
+
+def tell_pickups(options: argparse.Namespace) -> int:
+    """Print when containers will be full, and what another rule would change."""
+    analysis = _answer(options)
+    at = None
+    if options.on:
+        if len({site.time_zone for site in analysis.sites.values()}) != 1:
+            raise UsageError("--on", "sites in several time zones", "one site",
+                             f"Add --site {next(iter(analysis.sites))}")  # fmt: skip
+        at, _ = span((options.on, None), next(iter(analysis.sites.values())).time_zone)
+    if options.json:
+        _print_json(pickups_dict(analysis, at))
+    else:
+        print(pickups_text(analysis, at))
+    return 0
 
 
 def export_table(options: argparse.Namespace) -> int:
@@ -195,6 +212,7 @@ COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "audit": audit_rules,
     "streams": tell_streams,
     "containers": tell_containers,
+    "pickups": tell_pickups,
     "export": export_table,
     "serve": serve_dashboard,
     "demo": show_demo,
@@ -215,6 +233,12 @@ def _with_tickets(analysis: Analysis, path: Path | None) -> tuple[Analysis, tupl
     for line in read.mistakes:
         _tell(line)
     return dataclasses.replace(analysis, tickets={name: read.table}), read.mistakes
+
+
+def _ticket_status(analysis: Analysis, mistakes: tuple[str, ...]) -> int:
+    """The exit status of a command that read weigh tickets: 3 where most were rejected."""
+    used = sum(len(table) for table in analysis.tickets.values())
+    return InputError.exit_status if len(mistakes) > used else 0
 
 
 def _check_import(options: argparse.Namespace) -> None:

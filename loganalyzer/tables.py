@@ -234,6 +234,24 @@ TABLES: dict[str, pa.Schema] = {
         site=TEXT, chute=TEXT, floor=TEXT, component=TEXT, code=TEXT, **{"with": TEXT},
         value=TEXT, n=COUNT, of=COUNT, expected=NUMBER, lift=NUMBER, p=NUMBER, q=NUMBER,
     ),
+    "pickups": _schema(
+        site=TEXT, chute=TEXT, stream=TEXT, container=TEXT, rule=pa.string(), present=YES_NO,
+        best=YES_NO, pickups_a_week=NUMBER, chance_full=NUMBER, chance_low=NUMBER,
+        chance_high=NUMBER, error=NUMBER, hours_full_a_week=NUMBER, hours_low=NUMBER,
+        hours_high=NUMBER, refused_a_week=NUMBER, refused_low=NUMBER, refused_high=NUMBER,
+        under_half=NUMBER, under_low=NUMBER, under_high=NUMBER, uses_a_week=NUMBER, worlds=COUNT,
+        fills=COUNT, seed=COUNT, reason=pa.string(),
+    ),
+    "forecast": _schema(
+        site=TEXT, chute=TEXT, stream=TEXT, container=TEXT, at=UTC, uses_so_far=COUNT, day=WALL,
+        chance_full=NUMBER, low=NUMBER, high=NUMBER, error=NUMBER, next_pickup=UTC,
+        after_pickup=YES_NO, reason=pa.string(),
+    ),
+    "backtest": _schema(
+        site=TEXT, chute=TEXT, container=TEXT, foretold_from=NUMBER, foretold_to=NUMBER,
+        fills=COUNT, foretold=NUMBER, came=NUMBER, low=NUMBER, high=NUMBER, brier=NUMBER,
+        brier_always_same=NUMBER,
+    ),
     "imports": _schema(
         source=pa.string(), name=pa.string(), site=pa.string(), chute=pa.string(),
         profile=pa.string(), lines=COUNT, events=COUNT, duplicates=COUNT, ignored=COUNT,

@@ -37,12 +37,13 @@ LIBRARY: dict[str, tuple[str, str]] = {
     "intervals": ("keys intervals", "errors tables"),
     "cycles": ("grants presses cycles visits", "errors tables settings intervals"),
     "measures": ("measures", "errors tables settings plain facts"),
+    "pickups": ("pickups", "errors tables settings plain facts measures"),
     # A rule looks at rows of the log as cycles do, and one of them at what a measure says.
     "audit": ("audit", "errors tables settings plain facts intervals cycles measures"),
     "incidents": ("incidents", "errors tables settings plain facts"),
     "views": (
         "views",
-        "errors tables settings plain facts intervals cycles measures audit incidents",
+        "errors tables settings plain facts intervals cycles measures pickups audit incidents",
     ),
     # The original lines behind an incident are read again as their layout says.
     "store": (

@@ -14,19 +14,24 @@ from loganalyzer.facts import Facts
 from loganalyzer.measures.campaigns import campaigns as campaigns_of
 from loganalyzer.measures.containers import containers as containers_of
 from loganalyzer.measures.diversion import monthly as monthly_of
-from loganalyzer.measures.fill import fill_model
+from loganalyzer.measures.fill import fill_model, lives
 from loganalyzer.measures.lost_sorting import lost_sorting as lost_sorting_of
 from loganalyzer.measures.mass import TICKET, mass, ticket_rates, ticket_uses
 from loganalyzer.measures.participation import covered_weeks, rates
 from loganalyzer.measures.participation import participation as participation_of
 from loganalyzer.measures.participation import streams as streams_of
+from loganalyzer.pickups.backtest import calibration, foretold
+from loganalyzer.pickups.demand import Demands
+from loganalyzer.pickups.forecast import forecast as forecast_of
+from loganalyzer.pickups.search import Lives
+from loganalyzer.pickups.search import pickups as pickups_of
 from loganalyzer.site import Site
 from loganalyzer.uses import uses
 
 # The tables of tables.py that this makes.
 TABLES_HERE = (
     "streams", "participation", "set_out", "campaigns", "lost_sorting", "containers",
-    "fill_model", "masses", "weigh_tickets", "monthly_figures",
+    "fill_model", "masses", "weigh_tickets", "monthly_figures", "pickups", "forecast", "backtest",
 )  # fmt: skip
 
 
@@ -115,3 +120,34 @@ class Sorting:
     def monthly_figures(self) -> pd.DataFrame:
         """What `diversion.monthly` returns."""
         return monthly_of(self.streams, self.masses, self.sites)
+
+    @cached_property
+    def lives(self) -> Lives:
+        """What `fill.lives` returns."""
+        return lives(self.containers)
+
+    @cached_property
+    def demands(self) -> Demands:
+        """How fast each container's streams are used."""
+        return Demands(self.uses, self.containers, self.hours, self.bins, self.sites)
+
+    @cached_property
+    def pickups(self) -> pd.DataFrame:
+        """What `search.pickups` returns."""
+        return pickups_of(self.bins, self.lives, self.demands, self.facts.ends, self.sites)
+
+    @cached_property
+    def forecast(self) -> pd.DataFrame:
+        """What `forecast.forecast` returns, made at the end of each chute's log."""
+        return self.forecast_at(None)
+
+    def forecast_at(self, now: pd.Timestamp | None) -> pd.DataFrame:
+        """What `forecast.forecast` returns, made at a time after the log."""
+        return forecast_of(
+            self.bins, self.lives, self.demands, self.containers, self.facts.ends, self.sites, now
+        )
+
+    @cached_property
+    def backtest(self) -> pd.DataFrame:
+        """What `backtest.calibration` returns."""
+        return calibration(foretold(self.bins, self.containers, self.demands, self.sites))
