@@ -9,7 +9,7 @@ import pandas as pd
 
 from loganalyzer.facts import CHUTE, DOOR, Facts, anchored, plain
 from loganalyzer.site import Site
-from loganalyzer.spans import Moments, merge_close
+from loganalyzer.spans import Moments, merge_close, micros
 from loganalyzer.tables import PAIRED_WITHIN, empty
 
 Components = Mapping[tuple[str, str], Mapping[str, str]]
@@ -145,18 +145,23 @@ def join_runs(
     repeated = spans["ended_by"].eq("repeat")
     spans["end"] = spans["end"].where(~repeated, spans["start"])
     spans["run"] = merge_close(spans, by, gap_s)
-    spans = spans.sort_values(["run", "start"], kind="stable")
-    runs = spans.groupby("run")
-    last = spans.sort_values(["run", "end"], kind="stable").groupby("run").last(skipna=False)
-    table = runs[TEXTS].first().assign(start=runs["start"].min(), end=last["end"])
+    spans = spans.sort_values(["run", "start"], kind="stable", ignore_index=True)
+    # Where each run begins, and its span that ends last.
+    begins = np.flatnonzero(np.diff(spans["run"], prepend=-1))
+    by_end = np.lexsort((micros(spans["end"]), spans["run"]))
+    last = spans.iloc[by_end[np.append(begins[1:], len(spans)) - 1]].reset_index(drop=True)
+    first = spans.iloc[begins].reset_index(drop=True)
+    table = _first_texts(spans, first).assign(start=first["start"], end=last["end"])
     reach = (table["end"] - table["start"]).dt.total_seconds()
-    trusted = runs["start_known"].first() & _all_measured(spans) & last["ended_by"].ne("mark")
+    measured = spans["seconds"].notna() | spans["ended_by"].eq("mark")
+    trusted = first["start_known"] & np.logical_and.reduceat(measured.to_numpy(bool), begins)
+    trusted &= last["ended_by"].ne("mark")
     table["seconds"] = reach.where(trusted & (reach >= 0))
     table["end"] = table["end"].where(last["ended_by"].ne("repeat"))
-    table["start_known"] = runs["start_known"].first().astype(bool)
+    table["start_known"] = first["start_known"].astype(bool)
     table["ongoing"] = last["ended_by"].eq("log_end").astype(bool)
     table["lines"] = _lines(spans)
-    return table.assign(inferred=False).reset_index(drop=True)[ROW]
+    return table.assign(inferred=False)[ROW]
 
 
 def line_of(rows: pd.DataFrame) -> pd.Series:
@@ -179,11 +184,11 @@ def _blank_rows() -> pd.DataFrame:
     return pd.DataFrame(columns=ROW).astype(types)
 
 
-def _all_measured(spans: pd.DataFrame) -> pd.Series:
-    """Whether no span of a run lacks its length."""
-    known = spans["seconds"].notna() | spans["ended_by"].eq("mark")
-    every: pd.Series = known.groupby(spans["run"]).all()
-    return every
+def _first_texts(spans: pd.DataFrame, first: pd.DataFrame) -> pd.DataFrame:
+    """The first text there is in each run; that of its first span, if all have one."""
+    if len(first) == len(spans):
+        return first[TEXTS]
+    return spans.groupby("run", sort=True)[TEXTS].first().reset_index(drop=True)
 
 
 def _lines(spans: pd.DataFrame) -> pd.Series:
