@@ -7,13 +7,11 @@ that the log begins with, counts as far as it is known.
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from loganalyzer.facts import CHUTE, plain
-from loganalyzer.spans import micros
+from loganalyzer.spans import Cover, micros
 from loganalyzer.tables import require
 
-Times = NDArray[np.int64]
 STRETCH = [*CHUTE, "start", "end", "seconds", "covered"]
 
 
@@ -33,8 +31,8 @@ def in_service(coverage: pd.DataFrame, intervals: pd.DataFrame) -> pd.DataFrame:
     out = _maintenance(intervals)
     rows = []
     for key, part in held.groupby(CHUTE):
-        start, end = _without(part, _of(out, part))
-        rows += [(*key, *edges) for edges in zip(start, end, strict=True)]
+        left = _cover(part).minus(_cover(_of(out, part)))
+        rows += [(*key, *edges) for edges in zip(left.start, left.end, strict=True)]
     table = pd.DataFrame(rows, columns=STRETCH[:4]).astype({"site": "str", "chute": "str"})
     seconds = (table["end"] - table["start"]).astype("float64") / 1e6
     times = {
@@ -76,16 +74,5 @@ def _maintenance(intervals: pd.DataFrame) -> pd.DataFrame:
     return plain(mine.loc[known, [*CHUTE, "start", "end"]], *CHUTE)
 
 
-def _without(spans: pd.DataFrame, holes: pd.DataFrame) -> tuple[Times, Times]:
-    """Starts and ends (µs) of what is left of spans when holes are cut out."""
-    edges = np.unique(np.concatenate([micros(t[c]) for t in (spans, holes) for c in STRETCH[2:4]]))
-    kept = (_depth(spans, edges[:-1]) > 0) & (_depth(holes, edges[:-1]) == 0)
-    change = np.diff(np.concatenate([[False], kept, [False]]).astype(np.int8))
-    return edges[np.flatnonzero(change == 1)], edges[np.flatnonzero(change == -1)]
-
-
-def _depth(spans: pd.DataFrame, at: Times) -> Times:
-    """How many spans run just after each time."""
-    begun = np.searchsorted(np.sort(micros(spans["start"])), at, side="right")
-    over = np.searchsorted(np.sort(micros(spans["end"])), at, side="right")
-    return np.asarray(begun - over, dtype=np.int64)
+def _cover(spans: pd.DataFrame) -> Cover:
+    return Cover.of(micros(spans["start"]), micros(spans["end"]))
