@@ -18,8 +18,11 @@ from loganalyzer.stats import engset, erlang_b
 from loganalyzer.views import analyse
 from loganalyzer.views.wait_report import clearing_what_if, waiting_text
 from loganalyzer.visits import visits
+from tests.audited import log_of, site_of
 from tests.build import timeline
 from tests.test_measures_waiting import SITES, in_order, press, use
+from tests.tools.simulator import plain_plan, simulate
+from tests.tools.simulator.plan import Limits
 
 # Formulas.
 
@@ -256,3 +259,30 @@ def test_presses_come_with_what_answered_them():
     table = pressed(timeline(*in_order([*TWO, (90, "8", "refusal", "mark")])))
     assert table.loc[table["floor"].eq("8"), "code"].tolist() == ["busy", "busy", "", "not said"]
     assert isinstance(table["time"].dtype, pd.DatetimeTZDtype)
+
+
+# The replay against what a chute does that has the other setting.
+
+
+def played_building(clearing_s):
+    """Eight weeks of one simulated building; the same people come whatever the setting."""
+    plan = plain_plan(
+        days=56, seed=5, uses_a_unit_a_week=25.0, limits=Limits(clearing_s=clearing_s)
+    )
+    log, sites = log_of(simulate(plan).events), site_of(plan)
+    pairs = pair(log)
+    used = cycles(log, pairs, sites)
+    tried = visits(log, used, pairs, sites)
+    taken = occupied(pairs, used, log)
+    return pressed(log), tried, taken, facts(log, sites)
+
+
+@pytest.mark.parametrize("other_s", [6, 24])
+def test_what_the_replay_foretells_is_what_the_chute_then_does(other_s):
+    told = what_if(*played_building(12), other_s).set_index("setting")
+    true = what_if(*played_building(other_s), other_s).set_index("setting").loc["logged"]
+    assert abs(true["refused_share"] - told.loc["logged", "refused_share"]) > 0.03
+    assert told.loc["present", "mean_s"] == pytest.approx(told.loc["logged", "mean_s"], rel=0.02)
+    foretold = told.loc["other"]
+    assert foretold["refused_share"] == pytest.approx(true["refused_share"], abs=0.015)
+    assert foretold["mean_s"] == pytest.approx(true["mean_s"], rel=0.1)

@@ -12,7 +12,9 @@ long as the log's other refused people did.
 
 Simplified, and said: a use keeps its own travel of the diverter even where another use comes
 before it now; a grant that the log does not have (its people gave up) takes the times of another
-use of the chute, drawn; a press refused for another reason than busy stays refused.
+use of the chute, drawn; a press refused for another reason than busy stays refused. People
+leave as often after each refusal, however long they have waited: with a much longer clearing the
+replay keeps some whose patience would have ended, and so tells a little too long a wait.
 """
 
 import heapq

@@ -55,8 +55,9 @@ def waiting_dict(analysis: Analysis, replayed: pd.DataFrame | None) -> dict[str,
 
     Returns:
         `waits`, `parts` (the table `wait_split`), `served_within`, `results` (visits by how they
-        ended), `refusals` (by reason), `queue`, `hours` (the table `week_waits`), `what_if` (null
-        where no other clearing time was asked for), `caution`; each a list of rows.
+        ended), `refusals` (by reason), `queue` (with the `meaning` of its difference), `hours`
+        (the table `week_waits`), `what_if` (null where no other clearing time was asked for),
+        `caution`; each a list of rows.
     """
     return {
         "waits": records(analysis.waits),
@@ -64,7 +65,10 @@ def waiting_dict(analysis: Analysis, replayed: pd.DataFrame | None) -> dict[str,
         "served_within": records(analysis.served_within),
         "results": records(_results(analysis.visits)),
         "refusals": records(analysis.refusals),
-        "queue": records(analysis.queue),
+        "queue": [
+            told | {"meaning": _meant(row)}
+            for told, row in zip(records(analysis.queue), rows(analysis.queue), strict=True)
+        ],
         "hours": records(analysis.week_waits),
         "what_if": None if replayed is None else records(replayed),
         "caution": CLEARING_CAUTION,
@@ -196,6 +200,10 @@ def _server(analysis: Analysis, site: str, chute: str) -> Iterator[str]:
     )
 
 
+def _meant(row: Any) -> str | None:
+    return None if pd.isna(row.difference) else meaning(row)
+
+
 def meaning(row: Any) -> str:
     """What the difference between the observed and the formula's share says, in a sentence.
 
@@ -206,7 +214,8 @@ def meaning(row: Any) -> str:
     if row.low > expected:
         return (
             f"More are refused than the formula says ({100 * row.difference:+.1f} points): "
-            f"{ASSUMES}; here they come in bunches."
+            f"{ASSUMES}; here they come in bunches, or second tries keep "
+            "the chute busier."
         )
     if row.high < expected:
         return (
