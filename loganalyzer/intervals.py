@@ -216,13 +216,14 @@ def _table(log: Log, spans: Spans) -> pd.DataFrame:
     # An off without its on in the chute's very first row starts where it stands.
     known &= (log.kind[own] & 3) == 0
     seconds = log.seconds(start, end)
+    seconds[~(known & closed)] = np.nan
     return pd.DataFrame(
         {
             **{name: log.text(name, own) for name in ("site", "chute", "signal")},
             **{name: _filled(log, name, own, end, closed) for name in ("floor", "stream", "code")},
             "start": log.times(start),
             "end": log.times(end),
-            "seconds": np.where(known & closed, seconds, np.nan),
+            "seconds": seconds,
             "start_known": known,
             "end_known": closed,
             "ended_by": named(spans.ended, ENDS),

@@ -191,9 +191,11 @@ class Log:
 
     def seconds(self, begin: Rows, end: Rows) -> Floats:
         """Seconds between rows; NaN where either is -1, the clock ran back or was another."""
-        span = (self.time[end] - self.time[begin]) / SECOND
-        good = (begin >= 0) & (end >= 0) & (span >= 0) & self.comparable(begin, end)
-        return np.where(good, span, np.nan)
+        span: Floats = (self.time[end] - self.time[begin]) / SECOND
+        span[(np.minimum(begin, end) < 0) | (span < 0)] = np.nan
+        if self.stretch is not None:
+            span[~self.comparable(begin, end)] = np.nan
+        return span
 
     def comparable(self, a: Rows, b: Rows) -> Flags:
         """Whether the times of two rows may be subtracted."""

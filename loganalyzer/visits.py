@@ -119,6 +119,7 @@ def _visits(log: Log, paired: Paired, asked: "Asked", told: list[Limits]) -> "Vi
         opened=granted.opened[order],
         refusals=(refused[tries.last + 1] - refused[tries.first])[order],
         presses=(tries.last - tries.first + 1)[order],
+        silent=~log.has("refusal")[log.chute[first]][order],
         result=_result(log, tries, granted, window_s)[order],
     )
 
@@ -170,7 +171,10 @@ class Asked:
 
 @dataclass(frozen=True)
 class Visits:
-    """Visits in the order of the log; `first`, `last`, `pressed` are rows, `end` microseconds."""
+    """Visits in the order of the log; `first`, `last`, `pressed` are rows, `end` microseconds.
+
+    `silent` says that the chute records no refusals.
+    """
 
     first: Rows
     last: Rows
@@ -180,6 +184,7 @@ class Visits:
     opened: Flags
     refusals: Rows
     presses: Rows
+    silent: Flags
     result: Ints
 
 
@@ -371,8 +376,7 @@ def _table(log: Log, rows: Visits) -> pd.DataFrame:
     end = np.where(rows.served, rows.end, log.time[last])
     wait = np.where(rows.served & rows.opened, (end - log.time[first]) / SECOND, np.nan)
     told_by = np.where(rows.pressed >= 0, rows.pressed, last)
-    silent = ~log.has("refusal")[log.chute[first]]
-    refusals: Any = pd.arrays.IntegerArray(rows.refusals, silent)
+    refusals: Any = pd.arrays.IntegerArray(rows.refusals, rows.silent)
     return pd.DataFrame(
         {
             "site": log.text("site", first),

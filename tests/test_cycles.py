@@ -212,6 +212,11 @@ def test_a_press_written_behind_its_unlock_at_one_time_is_acted_upon_once():
     assert rows[0]["wait_s"] == 0
 
 
+def test_a_press_written_behind_the_next_grant_is_not_this_cycles():
+    rows = built((0, "7", *UNLOCK), (0, "8", *UNLOCK), (0, "7", *PRESS))
+    assert [row["pressed"] for row in rows] == [None, None]
+
+
 def test_a_press_behind_a_whole_use_at_one_time_is_not_answered_again():
     rows = built((0, "7", *UNLOCK), (0, "7", *LOCK), (0, "7", *PRESS), (5, "7", *UNLOCK))
     assert [row["pressed"] for row in rows] == [0, None]

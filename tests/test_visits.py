@@ -137,6 +137,11 @@ def test_a_press_at_the_time_of_an_opening_stands_before_it():
     assert (row["result"], row["wait_s"]) == ("served", 0)
 
 
+def test_a_second_press_at_the_time_of_the_opening_belongs_to_the_visit():
+    rows = built((0, "7", *PRESS), (4, "7", *UNLOCK), (6, "7", *OPEN), (6, "7", *PRESS), LATER)
+    assert [(row["presses"], row["result"]) for row in rows] == [(2, "served")]
+
+
 def test_a_refusal_without_a_press_is_a_press():
     (row,) = built((0, "7", *BUSY), (5, "7", *PRESS), (5, "7", *BUSY), LATER, (9_001, "8", *OPEN))
     assert (row["presses"], row["refusals"], row["result"]) == (2, 2, "gave_up")
@@ -195,6 +200,17 @@ def test_a_restart_that_hides_how_long_after_leaves_the_result_unknown():
 def test_a_log_that_ends_within_the_window_leaves_the_result_unknown():
     assert results((0, "8", *OPEN), (1, "7", *PRESS), (91, None, "note", "mark")) == ["unknown"]
     assert results((0, "8", *OPEN), (1, "7", *PRESS), (92, None, "note", "mark")) == ["gave_up"]
+
+
+def test_a_log_that_ends_cuts_only_the_last_visit_of_a_door_short():
+    events = [
+        (0, "7", *PRESS),
+        (0, "7", *BUSY),
+        (5, "7", *OPEN),
+        (9, "7", *SHUT),
+        (20, "7", *PRESS),
+    ]
+    assert results(*events) == ["gave_up", "unknown"]
 
 
 def test_without_doors_and_unlocks_every_result_is_unknown():
