@@ -166,7 +166,7 @@ def test_a_log_of_door_contacts_only_has_no_rate():
 
 def test_a_floor_with_one_press_says_that_it_is_too_few():
     table = judged(*spell(floors="78"), (5 * DAY, "9", "press", "mark"), *episodes("8", range(9)))
-    assert table.loc["9", "reason"] == "too few visits or days to judge: 1 visits in 27.7 days"
+    assert table.loc["9", "reason"] == "too few visits or days to judge: 1 visit in 27.7 days"
     assert not table.loc["9", "flagged"]
     assert pd.isna(table.loc["9", "q_value"])
 

@@ -33,6 +33,7 @@ from scipy.special import ndtri
 
 from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, anchored, counts, plain, tally, why
 from loganalyzer.rates import Ratio, dispersion, gamma_poisson, poisson_ratio
+from loganalyzer.sentences import things
 from loganalyzer.service import inside
 from loganalyzer.spans import micros
 from loganalyzer.stats import benjamini_hochberg, poisson_interval
@@ -278,9 +279,8 @@ def _reasons(table: pd.DataFrame, facts: Facts) -> pd.DataFrame:
     in_play = visits.where(table["hardware"].isna() & table["press"], 0.0)
     others = in_play.groupby([table[c] for c in CHUTE]).transform("sum") - in_play
     days = table["exposure_days"]
-    few = "too few visits or days to judge: " + (
-        visits.astype("int64").astype("str") + " visits in " + days.map("{:.1f}".format) + " days"
-    )
+    made = visits.map(lambda number: things(number, "visit", "visits"))
+    few = "too few visits or days to judge: " + made + " in " + days.map("{:.1f} days".format)
     not_judged = why(
         (~table["press"].astype(bool), NOT_RECORDED["press"]),
         (days.eq(0), NOT_IN_SERVICE),
