@@ -54,7 +54,6 @@ def bins(timeline: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
     shared = table.groupby(BIN, sort=False)
     for column in ("container_l", "full_at", "pickup"):
         table[column] = table[column].fillna(shared[column].transform("first"))
-    table["full_at"] = table["full_at"].fillna(1.0)
     return table.assign(first=shared["stream"].transform("first")).reset_index(drop=True)
 
 

@@ -90,7 +90,7 @@ class Stream(Settings):
     """A material a user can select: `container_l` in litres, `pickup` an RFC 5545 rule.
 
     Streams of one chute that name the same `container` share it. `full_at` is the share of
-    `container_l` at which its sensor tells it full.
+    `container_l` at which its sensor tells it full; without it, levels tell, else all of it.
     """
 
     id: Word = Field(description="the id used in events", examples=["recycling"])
@@ -101,7 +101,7 @@ class Stream(Settings):
     density_kg_m3: Positive | None = Field(default=None, examples=[60])
     pickup: Annotated[str, AfterValidator(_rule)] | None = None
     container: Word | None = Field(default=None, examples=["bin-1"])
-    full_at: Annotated[float, Field(strict=True, gt=0, le=1)] = 1.0
+    full_at: Annotated[float, Field(strict=True, gt=0, le=1)] | None = None
 
 
 class Floor(Settings):

@@ -200,8 +200,8 @@ TABLES: dict[str, pa.Schema] = {
         cut_off=COUNT, most_uses=NUMBER, median_seen=NUMBER, median_seen_low=NUMBER,
         median_seen_high=NUMBER, shape=NUMBER, shape_low=NUMBER, shape_high=NUMBER, scale=NUMBER,
         median=NUMBER, median_low=NUMBER, median_high=NUMBER, mean=NUMBER, mean_low=NUMBER,
-        mean_high=NUMBER, litres_a_use=NUMBER, litres_low=NUMBER, litres_high=NUMBER,
-        use_spread=NUMBER, reason=pa.string(),
+        mean_high=NUMBER, full_at=NUMBER, litres_a_use=NUMBER, litres_low=NUMBER,
+        litres_high=NUMBER, use_spread=NUMBER, reason=pa.string(),
     ),
     "masses": _schema(
         site=TEXT, chute=TEXT, stream=TEXT, container=TEXT, kind=TEXT, litres_a_use=NUMBER,
@@ -251,6 +251,19 @@ TABLES: dict[str, pa.Schema] = {
         site=TEXT, chute=TEXT, container=TEXT, foretold_from=NUMBER, foretold_to=NUMBER,
         fills=COUNT, foretold=NUMBER, came=NUMBER, low=NUMBER, high=NUMBER, brier=NUMBER,
         brier_always_same=NUMBER,
+    ),
+    "drift": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, what=TEXT, pair=TEXT, n=COUNT, days=COUNT,
+        typical_s=NUMBER, p90_s=NUMBER, shift_s=NUMBER, low_s=NUMBER, high_s=NUMBER, since=WALL,
+        since_low=WALL, since_high=WALL, ramp_days=NUMBER, p=NUMBER, q=NUMBER, slower=YES_NO,
+        lower_quartile_s=NUMBER, upper_decile_s=NUMBER, steps=pa.string(), ewma_since=WALL,
+        cusum_since=WALL, limit_s=NUMBER, meets_limit=WALL, meets_low=WALL, meets_high=WALL,
+        evidence=pa.string(), reason=pa.string(),
+    ),
+    "drift_days": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, what=TEXT, pair=TEXT, day=WALL, n=COUNT,
+        median_s=NUMBER, p90_s=NUMBER, level_s=NUMBER, ewma=NUMBER, ewma_low=NUMBER,
+        ewma_high=NUMBER, cusum=NUMBER, cusum_limit=NUMBER,
     ),
     "imports": _schema(
         source=pa.string(), name=pa.string(), site=pa.string(), chute=pa.string(),

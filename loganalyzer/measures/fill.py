@@ -5,6 +5,10 @@ curve takes nothing for granted; a Weibull life smooths it, tells beyond the lon
 carries into the simulation of pickups. Where fewer than three fulls were seen but the log has
 levels, each fill's last level reading is carried on to full: uses x 100 / level.
 
+A sensor that tells full a little below the rim does so at `full_at` of the container's litres, as
+the site file says; else where fine level readings show it (the usual reading of a full
+container), else at all of it.
+
 Litres a use follow from the container's litres: the first use beyond the rim overshoots it by
 half a use and more, which renewal theory gives as (1 + v) / 2 uses, v being the squared
 coefficient of variation of a use's volume, itself read from the spread of uses to full.
@@ -13,13 +17,14 @@ Source: `stats.kaplan_meier`, `lifetimes.weibull`; overshoot: D. R. Cox, Renewal
 section 3.1. From memory. How much log a model needs: common practice, no source.
 """
 
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loganalyzer.bins import BIN
+from loganalyzer.bins import BIN, rows_of
 from loganalyzer.facts import counts, why
 from loganalyzer.lifetimes import UNKNOWN, Estimate, Weibull, median_interval, weibull
 from loganalyzer.stats import kaplan_meier
@@ -27,6 +32,7 @@ from loganalyzer.tables import require
 
 FEWEST_FULL = 3
 FEWEST_FILLS = 4  # where levels stand for fulls
+FINE_STEP = 5.0  # per cent, of level readings that show where a sensor sees full
 LEAST_LEVEL = 25.0  # per cent, of a fill that is carried on to full
 NO_FILLS = "no whole fill in the log"
 NEVER_FULL = "never full: only 'more than so many uses' is known"
@@ -36,18 +42,41 @@ FULL, LEVELS = "fulls seen", "levels carried on to full"
 COLUMNS = [
     *BIN, "stream", "method", "fills", "fulls", "cut_off", "most_uses", "median_seen",
     "median_seen_low", "median_seen_high", "shape", "shape_low", "shape_high", "scale", "median",
-    "median_low", "median_high", "mean", "mean_low", "mean_high", "litres_a_use",
+    "median_low", "median_high", "mean", "mean_low", "mean_high", "full_at", "litres_a_use",
     "litres_low", "litres_high", "use_spread", "reason",
 ]  # fmt: skip
 
 
-def lives(containers: pd.DataFrame) -> dict[tuple[str, str, str], tuple[Weibull, str]]:
+Key = tuple[str, str, str]
+
+
+def lives(containers: pd.DataFrame, held: pd.DataFrame) -> dict[Key, tuple[Weibull, str]]:
     """The fitted life of each container, and by which method; `UNKNOWN` where none fits."""
     require(containers, *BIN, "state", "drops", "drops_before", "level", "reason")
+    at = full_at(containers, held)
     return {
-        (str(key[0]), str(key[1]), str(key[2])): _life(part)
-        for key, part in _fills(containers).groupby(BIN, observed=True, sort=False)
+        key: _life(part, at[key]) for key, part in _by_container(_fills(containers)) if key in at
     }
+
+
+def full_at(containers: pd.DataFrame, held: pd.DataFrame) -> dict[Key, float]:
+    """The share of its litres at which each container of `held` is told full."""
+    given = {(row.site, row.chute, row.container): float(row.full_at) for row in rows_of(held)}
+    read = {key: _full_level(part) for key, part in _by_container(containers)}
+    return {key: share if share == share else read.get(key, 1.0) for key, share in given.items()}
+
+
+def _full_level(fills: pd.DataFrame) -> float:
+    """The usual last reading of full containers as a share; 1 where readings are coarse."""
+    readings = np.unique(fills["level"].dropna())
+    step = np.diff(readings).min() if len(readings) > 1 else np.inf
+    usual = fills.loc[fills["state"].eq("full"), "level"].median()
+    return float(usual) / 100 if step <= FINE_STEP and 50 <= usual <= 100 else 1.0
+
+
+def _by_container(table: pd.DataFrame) -> Iterator[tuple[Key, pd.DataFrame]]:
+    for key, part in table.groupby(BIN, observed=True, sort=False):
+        yield (str(key[0]), str(key[1]), str(key[2])), part
 
 
 def fill_model(containers: pd.DataFrame, held: pd.DataFrame) -> pd.DataFrame:
@@ -62,19 +91,18 @@ def fill_model(containers: pd.DataFrame, held: pd.DataFrame) -> pd.DataFrame:
         `method`, `fills` (with a known beginning), `fulls`, `cut_off` (emptied before),
         `most_uses` (of a fill that was not full), `median_seen` (Kaplan-Meier) with its 95 %
         interval, `shape` and `scale` of the Weibull life, its `median` and `mean` uses to full
-        with theirs, `litres_a_use` with `litres_low` to `litres_high`, `use_spread` (standard
-        deviation of a use's volume over its mean), `reason` (why the model is null, or, with a
-        model, the litres).
+        with theirs, `full_at` (see above), `litres_a_use` with `litres_low` to `litres_high`,
+        `use_spread` (standard deviation of a use's volume over its mean), `reason` (why the
+        model is null, or, with a model, the litres).
     """
-    known = lives(containers)
-    fills = dict(iter(_fills(containers).groupby(BIN, observed=True, sort=False)))
+    known, at = lives(containers, held), full_at(containers, held)
+    fills = dict(_by_container(_fills(containers)))
     table = held.drop_duplicates(BIN).reset_index(drop=True)
     rows = [
-        _row(fills.get(key), *known.get(key, (UNKNOWN, "")), litres)
-        for *key_, litres in zip(*(table[c] for c in BIN), table["container_l"] * table["full_at"],
-                                 strict=True)
-        for key in [tuple(key_)]
-    ]  # fmt: skip
+        _row(fills.get(key), *known.get(key, (UNKNOWN, "")), row.container_l * at[key], at[key])
+        for row in rows_of(held)
+        for key in [(row.site, row.chute, row.container)]
+    ]
     found = table[[*BIN, "first"]].rename(columns={"first": "stream"}).join(pd.DataFrame(rows))
     whole = ["fills", "fulls", "cut_off"]
     found[whole] = found[whole].apply(lambda column: counts(column, True))
@@ -96,24 +124,26 @@ def _fills(containers: pd.DataFrame) -> pd.DataFrame:
     return fills.assign(full=full, uses=uses)
 
 
-def _life(fills: pd.DataFrame) -> tuple[Weibull, str]:
+def _life(fills: pd.DataFrame, at: float) -> tuple[Weibull, str]:
     if int(fills["full"].sum()) >= FEWEST_FULL:
         return weibull(fills["uses"], fills["full"]), FULL
-    carried = _carried(fills)
+    carried = _carried(fills, at)
     if len(carried) >= FEWEST_FILLS:
         return weibull(carried, np.ones(len(carried), bool)), LEVELS
     return UNKNOWN, ""
 
 
-def _carried(fills: pd.DataFrame) -> NDArray[np.float64]:
+def _carried(fills: pd.DataFrame, at: float) -> NDArray[np.float64]:
     """Uses to full by the last level reading of each fill, or seen; low readings tell little."""
     level, uses = fills["level"], fills["drops_at_level"].astype("float64")
-    read = uses * 100 / level.where(level.between(LEAST_LEVEL, 100) & uses.gt(0))
+    read = uses * 100 * at / level.where(level.between(LEAST_LEVEL, 100) & uses.gt(0))
     both = fills["uses"].where(fills["full"], read)
     return both.dropna().to_numpy(dtype=np.float64)
 
 
-def _row(fills: pd.DataFrame | None, life: Weibull, method: str, litres: float) -> dict[str, Any]:
+def _row(
+    fills: pd.DataFrame | None, life: Weibull, method: str, litres: float, at: float
+) -> dict[str, Any]:
     """One container's figures."""
     if fills is None:
         return {"fills": 0, "fulls": 0, "cut_off": 0, "scale": np.nan, "litres_a_use": np.nan}
@@ -123,7 +153,7 @@ def _row(fills: pd.DataFrame | None, life: Weibull, method: str, litres: float) 
     told = {
         "method": method or None, "fills": len(fills), "fulls": int(fills["full"].sum()),
         "cut_off": int((~fills["full"]).sum()), "most_uses": short,
-        **_named("median_seen", seen), "scale": life.scale,
+        **_named("median_seen", seen), "scale": life.scale, "full_at": at,
     }  # fmt: skip
     if not life.known:
         return {**told, "litres_a_use": np.nan}

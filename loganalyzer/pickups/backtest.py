@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from loganalyzer.bins import BIN, collections, rows_of
+from loganalyzer.lifetimes import UNKNOWN, Weibull
 from loganalyzer.localtime import zone_of
 from loganalyzer.measures.fill import lives
 from loganalyzer.pickups.demand import Demands
@@ -55,14 +56,14 @@ def foretold(
         mine = containers[(containers[BIN].astype("str") == pd.Series(key, BIN)).all(axis=1)]
         if pd.notna(row.pickup) and len(mine):
             zone = zone_of(sites, key[0])
-            tables.append(_container(key, str(row.pickup), zone, mine, demands, seed))
+            tables.append(_container(key, row.pickup, zone, mine, held, demands, seed))
     table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=TESTED)
     return table[TESTED]
 
 
 def _container(
-    key: tuple[str, str, str], rule: str, zone: str, mine: pd.DataFrame, demands: Demands,
-    seed: int,
+    key: tuple[str, str, str], rule: str, zone: str, mine: pd.DataFrame, held: pd.DataFrame,
+    demands: Demands, seed: int,
 ) -> pd.DataFrame:  # fmt: skip
     fills = mine[mine["state"].isin(["full", "not full"]) & mine["reason"].isna()]
     blank = pd.DataFrame(columns=TESTED)
@@ -78,7 +79,8 @@ def _container(
     while cut < end:
         block = fills[fills["emptied"].between(cut, cut + pd.Timedelta(weeks=BLOCK_WEEKS))]
         if len(block):
-            tables.append(_block(key, zone, mine[mine["ends"] <= cut], block, cut, demands, seed))
+            known = lives(mine[mine["ends"] <= cut], held).get(key, (UNKNOWN, ""))[0]
+            tables.append(_block(key, zone, known, block, cut, demands, seed))
         cut += pd.Timedelta(weeks=BLOCK_WEEKS)
     kept = [table for table in tables if len(table)]
     return pd.concat(kept, ignore_index=True) if kept else blank
@@ -96,15 +98,14 @@ def _next_pickups(rule: str, zone: str, emptied: pd.Series, end: pd.Timestamp) -
 
 
 def _block(
-    key: tuple[str, str, str], zone: str, before: pd.DataFrame, block: pd.DataFrame,
+    key: tuple[str, str, str], zone: str, life: Weibull, block: pd.DataFrame,
     cut: pd.Timestamp, demands: Demands, seed: int,
 ) -> pd.DataFrame:  # fmt: skip
     """The fills of four weeks, foretold from the log before them."""
-    known = lives(before)
     demand = demands.of(key, cut.tz_convert(zone).tz_localize(None).normalize())
-    if key not in known or not known[key][0].known or demand is None:
+    if not life.known or demand is None:
         return pd.DataFrame(columns=TESTED)
-    drawn = draw(known[key][0], demand, worlds=WORLDS, fills=FILLS, seed=seed)
+    drawn = draw(life, demand, worlds=WORLDS, fills=FILLS, seed=seed)
     local = block["emptied"].dt.tz_convert(zone)
     start = local.dt.day_of_week * 24 + local.dt.hour + local.dt.minute / 60
     hours = (block["collected"] - block["emptied"]).dt.total_seconds() / 3600

@@ -103,8 +103,10 @@ def _container(
     if rule is not None:
         row = _row(rule, _fills_of(local), (times[-1] - times[0]) / 1e6 / 3600 / WEEK, played)
         table = _with_present(table, row)
-    best = table.sort_values(["refused_a_week", "hours_full_a_week"], kind="stable")
-    first = best.groupby(table["pickups_a_week"].round(2)).head(1).index
+    # Differences below what a person would act on leave the present rule the best.
+    order = [table["refused_a_week"].round(1), table["hours_full_a_week"].round(1)]
+    rank = np.lexsort((~table["present"], *order[::-1]))
+    first = table.iloc[rank].groupby(table["pickups_a_week"].round(2)).head(1).index
     return table.assign(
         best=table.index.isin(first), uses_a_week=float(demand.rate.sum()), worlds=WORLDS,
         fills=FILLS, seed=seed, reason=why((np.zeros(len(table), bool), "")),

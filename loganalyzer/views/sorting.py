@@ -124,7 +124,7 @@ class Sorting:
     @cached_property
     def lives(self) -> Lives:
         """What `fill.lives` returns."""
-        return lives(self.containers)
+        return lives(self.containers, self.bins)
 
     @cached_property
     def demands(self) -> Demands:
