@@ -279,8 +279,11 @@ def _reasons(table: pd.DataFrame, facts: Facts) -> pd.DataFrame:
     in_play = visits.where(table["hardware"].isna() & table["press"], 0.0)
     others = in_play.groupby([table[c] for c in CHUTE]).transform("sum") - in_play
     days = table["exposure_days"]
-    made = visits.map(lambda number: things(number, "visit", "visits"))
-    few = "too few visits or days to judge: " + made + " in " + days.map("{:.1f} days".format)
+    told = [
+        f"too few visits or days to judge: {things(number, 'visit', 'visits')} in {time:.1f} days"
+        for number, time in zip(visits, days, strict=True)
+    ]
+    few = pd.Series(told, index=table.index, dtype="str")
     not_judged = why(
         (~table["press"].astype(bool), NOT_RECORDED["press"]),
         (days.eq(0), NOT_IN_SERVICE),
