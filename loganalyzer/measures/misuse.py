@@ -280,7 +280,8 @@ def _reasons(table: pd.DataFrame, facts: Facts) -> pd.DataFrame:
     others = in_play.groupby([table[c] for c in CHUTE]).transform("sum") - in_play
     days = table["exposure_days"]
     told = [
-        f"too few visits or days to judge: {things(int(number), 'visit', 'visits')} in {time:.1f} days"
+        f"too few visits or days to judge: {things(int(number), 'visit', 'visits')} in "
+        f"{time:.1f} days"
         for number, time in zip(visits, days, strict=True)
     ]
     few = pd.Series(told, index=table.index, dtype="str")
