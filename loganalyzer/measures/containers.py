@@ -195,7 +195,7 @@ def _fulls(log: Log, part: pd.DataFrame, intervals: pd.DataFrame, held: pd.DataF
     alone = held[_of(held, site, chute)]["container"].nunique() == 1
     mine = told["stream"].isin(log.streams) | (told["stream"].isna() & alone)
     told = told[mine & told["start_known"].astype(bool)].sort_values("start", kind="stable")
-    if told.empty and len(log.levels):
+    if told.empty:
         return _judged(log, _from_levels(log))
     start, end = micros(told["start"]), micros(told["end"])
     off = told["ended_by"].eq("off").to_numpy()

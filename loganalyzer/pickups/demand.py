@@ -20,6 +20,7 @@ from loganalyzer.facts import CHUTE
 from loganalyzer.localtime import HOURS_OF_WEEK, local_parts, quarters
 from loganalyzer.rates import dispersion
 from loganalyzer.site import Site
+from loganalyzer.spans import Cover, micros
 
 Numbers = NDArray[np.float64]
 LEAST_HOURS = 14 * 24  # with log, before a demand is told
@@ -79,7 +80,8 @@ class Demands:
         open_s = (table["seconds"] - table["shut"].fillna(0.0)).clip(lower=0.0)
         self._hours = table.assign(seconds=open_s)
         names = held[[*CHUTE, "stream", "container"]]
-        uses = used.join(local_parts(used, sites, "opened"))
+        uses = used[~_inside(used, spans[spans["end"].notna()])]
+        uses = uses.join(local_parts(uses, sites, "opened"))
         self._uses = uses.merge(names, on=[*CHUTE, "stream"])[[*BIN, "day", "hour_of_week"]]
 
     def of(self, key: tuple[str, str, str], before: pd.Timestamp | None = None) -> Demand | None:
@@ -109,6 +111,16 @@ class Demands:
         for column, value in zip(BIN, key, strict=False):
             mine &= table[column].eq(value)
         return table[mine]
+
+
+def _inside(used: pd.DataFrame, spans: pd.DataFrame) -> NDArray[np.bool_]:
+    """Whether a container of its chute was full at each use."""
+    inside = np.zeros(len(used), bool)
+    for key, part in spans.groupby(CHUTE, observed=True):
+        mine = (used["site"].eq(str(key[0])) & used["chute"].eq(str(key[1]))).to_numpy()
+        shut = Cover.of(micros(part["start"]), micros(part["end"]))
+        inside |= mine & shut.holds(micros(used["opened"]))
+    return inside
 
 
 def _spread(hours: pd.DataFrame, uses: pd.DataFrame, rate: Numbers) -> float:
