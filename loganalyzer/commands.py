@@ -22,6 +22,7 @@ from loganalyzer.store import Store
 from loganalyzer.tables import AUDIENCES, TABLES
 from loganalyzer.views import Analysis, Summary
 from loganalyzer.views.audit_report import audit_dict, audit_text, shown_violations
+from loganalyzer.views.condition import TABLES_HERE as CONDITION_TABLES
 from loganalyzer.views.index_report import indices_dict, indices_text
 from loganalyzer.views.pickup_report import pickups_dict, pickups_text
 from loganalyzer.views.sorting import TABLES_HERE as SORTING_TABLES
@@ -174,7 +175,8 @@ def export_table(options: argparse.Namespace) -> int:
     else:
         analysis = answer(store, options.site, options.chute, period)
         analysis, _ = _with_tickets(analysis, options.tickets)
-        held = analysis.sorting if options.table in SORTING_TABLES else analysis
+        held: object = analysis.sorting if options.table in SORTING_TABLES else analysis
+        held = analysis.condition if options.table in CONDITION_TABLES else held
         table = getattr(held, options.table)
     rows = files.write(table, options.table, options.out)
     _tell(f"{rows:,} rows of {options.table} written to {options.out}")

@@ -103,7 +103,8 @@ def test_the_misused_floors_are_told_and_no_others(store, capsys):
 
 
 def test_the_weakening_closer_and_the_slowing_diverter_are_told_and_no_others(analysis):
-    slower = plain(analysis.slowing[analysis.slowing["slower"].fillna(False).astype(bool)])
+    table = plain(analysis.condition.drift)
+    slower = table[table["slower"].fillna(False).astype(bool) & table["pair"].isna()]
     planted = {("quay-terrace", "A", "open_s"), ("quay-terrace", "B", "positioning_s")}
     assert set(zip(slower["site"], slower["chute"], slower["what"], strict=True)) == planted
     assert slower.loc[slower["what"].eq("open_s"), "floor"].tolist() == ["7"]

@@ -18,7 +18,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
     "tables": ("tables", "errors"),
     # The legal signals and edges stand in tables.py once, so settings are checked against those.
     "settings": ("mistakes settings layouts entries site profile", "errors tables"),
-    "plain": ("stats rates reliability spans columns runs threads progress account sentences shares lifetimes", ""),
+    "plain": ("stats rates reliability changes spans columns runs threads progress account sentences shares lifetimes", ""),
     "stamps": (
         "offsets stampforms stampcolumns stamplenient stampnumbers stampyears stamps", "errors",
     ),

@@ -195,5 +195,5 @@ def test_a_day_of_a_clock_change_can_be_covered_whole(day, hours):
 
 def test_an_empty_timeline_gives_empty_tables():
     found = analyse(empty("timeline"), SITES)
-    for name in ("floors", "daily", "refusals", "week", "slowing", "waits", "incidents"):
+    for name in ("floors", "daily", "refusals", "week", "waits", "incidents"):
         assert getattr(found, name).empty

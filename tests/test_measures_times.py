@@ -9,7 +9,6 @@ from loganalyzer.facts import facts
 from loganalyzer.intervals import pair
 from loganalyzer.measures.clearing_floor import clearings_below_free_fall
 from loganalyzer.measures.doors import open_times
-from loganalyzer.measures.slowing import slowing
 from loganalyzer.measures.waiting import waits
 from loganalyzer.site import parse_site
 from loganalyzer.visits import visits
@@ -145,32 +144,3 @@ def test_without_a_height_nothing_is_proven():
     row = clearings_below_free_fall(used, known).set_index("floor").loc["8"]
     assert pd.isna(row["too_short"])
     assert row["reason"] == "no elevation_m in the site file"
-
-
-def weeks(slower_by, days=28, a_day=8):
-    """A month of uses whose opening grows from day to day, with some spread."""
-    return [
-        e
-        for day in range(days)
-        for n in range(a_day)
-        for e in use(
-            day * 86400 + n * 900, opened=round(8 + (n * 7 % 5) + slower_by * day / days, 3)
-        )
-    ]
-
-
-def test_a_door_that_closes_later_is_found_with_its_interval():
-    log, _, used, _, known = tables(*weeks(slower_by=5))
-    row = slowing(used, log, known).set_index(["what", "floor"]).loc[("open_s", "7")]
-    assert row["slower"]
-    assert row["low_s"] <= row["change_s"] <= row["high_s"]
-    assert row["change_s"] == pytest.approx(5 * row["weeks"] / 4, abs=0.3)
-
-
-def test_a_door_that_stays_as_it_is_is_not_found():
-    log, _, used, _, known = tables(*weeks(slower_by=0))
-    table = slowing(used, log, known)
-    assert not table["slower"].fillna(False).any()
-    assert table.loc[table["floor"].eq("8"), "reason"].tolist() == [
-        "too few uses or days for a trend"
-    ]

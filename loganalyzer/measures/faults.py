@@ -23,7 +23,7 @@ from loganalyzer.reliability import bunching, power_law, rayleigh
 from loganalyzer.site import Site
 from loganalyzer.spans import Cover, merge_close, micros
 from loganalyzer.stats import Numbers, poisson_interval
-from loganalyzer.tables import require
+from loganalyzer.tables import empty, require
 
 FAULT = [*DOOR, "component", "code"]
 EPISODE_S = 600.0
@@ -90,7 +90,7 @@ def faults(
         numbers are null).
     """
     if episodes.empty:
-        return pd.DataFrame(columns=COLUMNS)
+        return empty("faults")
     spans = episodes.assign(cleared=_cleared(episodes, intervals))
     groups = spans.groupby(FAULT, dropna=False, sort=True)
     seconds, by = groups["seconds"], [spans[c] for c in FAULT]

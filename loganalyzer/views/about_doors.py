@@ -1,5 +1,6 @@
 """Findings about single doors: misuse, stuck doors, slow closers, clearings too short."""
 
+import json
 from collections.abc import Iterator
 from typing import Any
 
@@ -10,7 +11,6 @@ from loganalyzer.sentences import between, count, door, figure, lasting, things,
 from loganalyzer.stats import poisson_interval
 from loganalyzer.views.analysis import Analysis
 from loganalyzer.views.finding import (
-    LINES_SHOWN,
     Finding,
     largest,
     lines_of,
@@ -94,22 +94,30 @@ def changing_floors(analysis: Analysis) -> Iterator[Finding]:
 
 
 def slower(analysis: Analysis) -> Iterator[Finding]:
-    """Doors that close later and diverters that travel longer than at first."""
-    table = analysis.slowing[analysis.slowing["slower"].fillna(False).astype(bool)]
-    for row in rows(table.sort_values("change_s", ascending=False)):
-        where = (
-            f"{door(row.chute, row.floor)}: the door stands open longer per use"
-            if row.what == "open_s"
-            else f"Chute {row.chute}: the diverter takes longer to travel"
-        )
+    """Doors, latches and sorters that take longer than at first."""
+    table = analysis.condition.drift
+    table = table[table["slower"].fillna(False).astype(bool) & table["pair"].isna()]
+    for row in rows(table.sort_values("shift_s", ascending=False)):
+        kind, said = SLOWER[row.what]
+        where = door(row.chute, row.floor) if text_or_none(row.floor) else f"Chute {row.chute}"
+        meets = f"; at this rate it meets its limit of {row.limit_s:g} s about "
+        limit = "" if pd.isna(row.meets_limit) else f"{meets}{row.meets_limit:%Y-%m-%d}"
         yield Finding(
-            "technician", row.site, row.chute, text_or_none(row.floor),
-            "slow_closer" if row.what == "open_s" else "slow_diverter",
-            f"{where}, by {row.change_s:.1f} s ({row.low_s:.1f} to {row.high_s:.1f}) over "
-            f"{row.weeks:.1f} weeks; typical is {row.typical_s:.1f} s (median of "
-            f"{things(row.n, 'use', 'uses')}).",
-            row.change_s, row.low_s, row.high_s, int(row.n), _latest(analysis, row),
+            "technician", row.site, row.chute, text_or_none(row.floor), kind,
+            f"{where}: {said}, by {figure(row.shift_s)} s {between(row.low_s, row.high_s)} since "
+            f"about {row.since:%Y-%m-%d} ({row.since_low:%m-%d} to {row.since_high:%m-%d}); "
+            f"typical is {figure(row.typical_s)} s (median of "
+            f"{things(row.n, 'use', 'uses')}){limit}.",
+            row.shift_s, row.low_s, row.high_s, int(row.n), tuple(json.loads(row.evidence)),
         )  # fmt: skip
+
+
+SLOWER = {
+    "open_s": ("slow_closer", "the door stands open longer per use"),
+    "unlock_s": ("slow_latch", "the latch takes longer to free the door"),
+    "positioning_s": ("slow_diverter", "the diverter takes longer to travel"),
+    "clear_s": ("slow_clearing", "clearing takes longer"),
+}
 
 
 def _misused(row: Any, analysis: Analysis) -> Finding:
@@ -160,13 +168,6 @@ def _lockouts(analysis: Analysis, row: Any) -> pd.DataFrame:
 def _inferred(lockouts: pd.DataFrame) -> str:
     guessed = lockouts["inferred"].astype(bool)
     return " (inferred from the presses: the log holds no lockouts)" if guessed.any() else ""
-
-
-def _latest(analysis: Analysis, row: Any) -> tuple[str, ...]:
-    """The lines of the last uses that a trend rests on."""
-    uses = _of_door(analysis.cycles, row)
-    uses = uses[uses[str(row.what)].notna()].tail(LINES_SHOWN)
-    return tuple(uses["source"].astype("str") + ":" + uses["line"].astype("str"))
 
 
 def _of_door(table: pd.DataFrame, row: Any) -> pd.DataFrame:

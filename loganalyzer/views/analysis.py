@@ -19,9 +19,6 @@ from loganalyzer.measures.clearing_floor import clearings_below_free_fall
 from loganalyzer.measures.coverage import coverage as coverage_of
 from loganalyzer.measures.daily import daily as daily_of
 from loganalyzer.measures.doors import open_times as open_times_of
-from loganalyzer.measures.fault_links import fault_links as fault_links_of
-from loganalyzer.measures.faults import fault_episodes
-from loganalyzer.measures.faults import faults as faults_of
 from loganalyzer.measures.floors import floors as floors_of
 from loganalyzer.measures.lockouts import lockouts as lockouts_of
 from loganalyzer.measures.misuse import misuse
@@ -34,7 +31,6 @@ from loganalyzer.measures.open_doors import open_hours as open_hours_of
 from loganalyzer.measures.queueing import queue as queue_of
 from loganalyzer.measures.refusals import by_reason
 from loganalyzer.measures.service_indices import service_indices
-from loganalyzer.measures.slowing import slowing as slowing_of
 from loganalyzer.measures.wait_parts import wait_parts as wait_parts_of
 from loganalyzer.measures.wait_parts import wait_split as wait_split_of
 from loganalyzer.measures.wait_parts import week_waits as week_waits_of
@@ -45,6 +41,7 @@ from loganalyzer.occupied import occupied
 from loganalyzer.presses import pressed as pressed_of
 from loganalyzer.service import in_service
 from loganalyzer.site import Site
+from loganalyzer.views.condition import Condition
 from loganalyzer.views.sorting import Sorting
 from loganalyzer.visits import visits as visits_of
 
@@ -57,14 +54,13 @@ class Analysis:
     """The tables of one timeline; each is described where it is made.
 
     The tables of the contract: `timeline`, `intervals`, `cycles`, `visits`, `coverage`,
-    `incidents`, `floors`, `faults` (and `fault_links`: what each goes with), `audit`,
-    `violations` (and `mismatches`: settings that are evidently not those of the site file).
-    Measures: `lockouts`, `open_times`, `open_doors`,
+    `incidents`, `floors`, `audit`, `violations` (and `mismatches`: settings that are evidently not
+    those of the site file). Measures: `lockouts`, `open_times`, `open_doors`,
     `open_hours`, `longest_openings` (doors open too long: by floor, by hour, one by one),
     `waits`, `refusals` (by reason),
     `week` (visits, refusals, lockouts by floor and hour of the week), `monthly` and
     `floor_trends` (lockout episodes by floor over time), `buttons` (presses that no person
-    makes), `daily`, `slowing`, `clearings`
+    makes), `daily`, `clearings`
     (against free fall), `wait_parts` (what each visit waited for), `wait_split` (the same by
     chute), `served_within`, `week_waits` (by hour of the week), `queue` (the chute as one
     server), `indices` (interruptions of units). `facts` is what was known beforehand, `hours`
@@ -79,8 +75,6 @@ class Analysis:
     coverage: pd.DataFrame
     incidents: pd.DataFrame
     floors: pd.DataFrame
-    faults: pd.DataFrame
-    fault_links: pd.DataFrame
     lockouts: pd.DataFrame
     open_times: pd.DataFrame
     open_doors: pd.DataFrame
@@ -99,8 +93,8 @@ class Analysis:
     floor_trends: pd.DataFrame
     buttons: pd.DataFrame
     daily: pd.DataFrame
-    slowing: pd.DataFrame
     clearings: pd.DataFrame
+    evidence: Evidence
     audit: pd.DataFrame
     violations: pd.DataFrame
     mismatches: pd.DataFrame
@@ -108,6 +102,11 @@ class Analysis:
     facts: Facts
     sites: Mapping[str, Site]
     tickets: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+
+    @cached_property
+    def condition(self) -> Condition:
+        """The tables of the equipment's state, worked out when first asked for."""
+        return Condition(self.evidence, self.cycles)
 
     @cached_property
     def sorting(self) -> Sorting:
@@ -203,8 +202,6 @@ def measure(
     taken = occupied(intervals, cycles, timeline)
     asked = pressed_of(timeline)
     parts = wait_parts_of(visits, taken, timeline, known)
-    episodes = fault_episodes(evidence.faults, timeline)
-    links = fault_links_of(episodes, timeline, cycles, intervals)
     week = week_waits_of(visits, parts, hours, timeline, known, sites)
     return Analysis(
         timeline=timeline,
@@ -214,8 +211,6 @@ def measure(
         coverage=coverage,
         incidents=incidents,
         floors=floors_of(timeline, cycles, visits, opened, locked, stuck, judged, known, sites),
-        faults=faults_of(episodes, links, cycles, intervals, coverage, known, sites),
-        fault_links=links,
         lockouts=locked,
         open_times=opened,
         open_doors=open_doors_of(openings, opened, known),
@@ -234,8 +229,8 @@ def measure(
         floor_trends=trends(timeline, visits, locked, service, known),
         buttons=fingers,
         daily=daily_of(timeline, cycles, visits, locked, hours, known, sites),
-        slowing=slowing_of(cycles, timeline, known),
         clearings=clearings_below_free_fall(cycles, known),
+        evidence=evidence,
         audit=audited.audit,
         violations=audited.violations,
         mismatches=audited.mismatches,
