@@ -15,7 +15,7 @@ Source: the rules are ours; minutes, hours and levels are common practice, no so
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -53,6 +53,7 @@ class Fulls:
         off: Whether an off ended it.
         state: "full", "false full" or "stuck on".
         lines: `source:line` of what told it.
+        read: Whether a level told it, not a `full`.
     """
 
     start: Times
@@ -60,6 +61,7 @@ class Fulls:
     off: NDArray[np.bool_]
     state: NDArray[np.object_]
     lines: NDArray[np.object_]
+    read: NDArray[np.bool_]
 
     def take(self, rows: NDArray[np.bool_]) -> "Fulls":
         """Some of them."""
@@ -79,6 +81,7 @@ class Log:
     at: Times
     levels: Times
     level: NDArray[np.float64]
+    level_lines: NDArray[np.object_]
     rule: Times
     services: pd.DataFrame
     gaps: pd.DataFrame
@@ -171,7 +174,7 @@ def _log(
         key=(site, chute, container), first=part["first"].iloc[0], streams=streams,
         start=int(micros(pd.Series([start]))[0]), end=int(micros(pd.Series([end]))[0]),
         uses=mine, at=micros(mine["time"]), levels=micros(level["time"]),
-        level=level["value"].to_numpy(dtype="float64"),
+        level=level["value"].to_numpy(dtype="float64"), level_lines=_lines(level),
         rule=collections(
             part["pickup"].dropna().iloc[0] if part["pickup"].notna().any() else None,
             zone_of(sites, site), start, end,
@@ -179,6 +182,12 @@ def _log(
         services=service, gaps=gaps[gaps["reason"].ne("power off")],
         refusals=refusals, visits=turned, refusals_held=bool(recorded["refusal"].iloc[0]),
     )  # fmt: skip
+
+
+def _lines(rows: pd.DataFrame) -> NDArray[np.object_]:
+    """`source:line` of each row."""
+    text = rows["source"].astype("str") + ":" + rows["line"].astype("str")
+    return np.asarray(text.to_numpy(object))
 
 
 def _of(table: pd.DataFrame, site: str, chute: str) -> pd.Series:
@@ -199,16 +208,15 @@ def _fulls(log: Log, part: pd.DataFrame, intervals: pd.DataFrame, held: pd.DataF
         return _judged(log, _from_levels(log))
     start, end = micros(told["start"]), micros(told["end"])
     off = told["ended_by"].eq("off").to_numpy()
-    lines = (told["source"].astype("str") + ":" + told["line"].astype("str")).to_numpy(object)
+    lines = _lines(told)
     # What power cut off goes on when the sensor speaks again soon after.
     pause = np.where(off[:-1], FLAP, FALSE_FULL) if len(off) else np.zeros(0)
     new = np.append(True, start[1:] - end[:-1] > pause)[: len(start)]
     firsts = np.flatnonzero(new)
     lasts = np.append(firsts[1:], len(start)) - 1
     state = np.full(len(firsts), "full", dtype=object)
-    return _judged(
-        log, Fulls(start[firsts], np.maximum(end, start)[lasts], off[lasts], state, lines[firsts])
-    )
+    ends, told_so = np.maximum(end, start)[lasts], np.zeros(len(firsts), bool)
+    return _judged(log, Fulls(start[firsts], ends, off[lasts], state, lines[firsts], told_so))
 
 
 def _from_levels(log: Log) -> Fulls:
@@ -219,8 +227,10 @@ def _from_levels(log: Log) -> Fulls:
     ends = after[np.searchsorted(after, firsts)]
     times = np.append(log.levels, log.end)
     state = np.full(len(firsts), "full", dtype=object)
-    lines = np.full(len(firsts), "", dtype=object)
-    return Fulls(log.levels[firsts], times[ends], ends < len(high), state, lines)
+    return Fulls(
+        log.levels[firsts], times[ends], ends < len(high), state, log.level_lines[firsts],
+        np.ones(len(firsts), bool),
+    )  # fmt: skip
 
 
 def _judged(log: Log, fulls: Fulls) -> Fulls:
@@ -232,7 +242,7 @@ def _judged(log: Log, fulls: Fulls) -> Fulls:
     false = fulls.off & (length <= FALSE_FULL) & ~near
     stuck = (length > STUCK) | ((length > STUCK_IN_USE) & (uses > IN_USE))
     state = np.select([false, stuck], ["false full", "stuck on"], "full").astype(object)
-    return Fulls(fulls.start, fulls.end, fulls.off, state, fulls.lines)
+    return replace(fulls, state=state)
 
 
 def _any_within(times: Times, start: Times, end: Times) -> NDArray[np.bool_]:
@@ -248,7 +258,8 @@ def _emptied(log: Log, fulls: Fulls) -> tuple[Times, NDArray[np.object_]]:
     fell = log.levels[log.drops] if len(log.levels) else np.zeros(0, np.int64)
     fell = fell[~_any_within(offs, fell - SAME, fell + SAME)]
     signs = np.concatenate([offs, fell])
-    by = np.concatenate([_by_service(log, offs), np.full(len(fell), "level drop", dtype=object)])
+    off_by = np.where(real.read[real.off], "level drop", _by_service(log, offs)).astype(object)
+    by = np.concatenate([off_by, np.full(len(fell), "level drop", dtype=object)])
     order = np.argsort(signs, kind="stable")
     signs, by = signs[order], by[order]
     by[_any_within(log.rule, signs - LATE, signs + EARLY) & (by != "service")] = "pickup rule"
@@ -330,7 +341,7 @@ def _reasons(log: Log, fulls: Fulls, start: Times, until: Times) -> pd.Series:
     stuck = fulls.take(fulls.state == "stuck on")
     caught = np.zeros(len(start), bool)
     for low, high in zip(stuck.start, stuck.end, strict=True):
-        caught |= (start <= high) & (until >= low)
+        caught |= (start < high) & (until >= low)
     lost = np.zeros(len(start), bool)
     for low, high in zip(micros(log.gaps["start"]), micros(log.gaps["end"]), strict=True):
         lost |= (start < high) & (until > low)
@@ -350,8 +361,7 @@ def _detailed(log: Log, table: pd.DataFrame, start: Times, end: Times) -> pd.Dat
                               ensure_ascii=False)
             for place, part in counted.groupby(level=0)
         }  # fmt: skip
-        found = pd.Series(table.index, index=table.index).map(texts)
-        table[f"drops_by_{column}"] = found.fillna("{}").astype("str")
+        table[f"drops_by_{column}"] = [texts.get(place, "{}") for place in table.index]
     level, drops = _levels(log, start, end)
     return table.assign(level=level, drops_at_level=drops)
 

@@ -112,7 +112,7 @@ def fill_model(containers: pd.DataFrame, held: pd.DataFrame) -> pd.DataFrame:
         (~fitted & found["fulls"].eq(0), NEVER_FULL), (~fitted, TOO_FEW),
         (found["litres_a_use"].isna(), NO_LITRES),
     )  # fmt: skip
-    return found[COLUMNS]
+    return found.reindex(columns=COLUMNS)
 
 
 def _fills(containers: pd.DataFrame) -> pd.DataFrame:
