@@ -265,6 +265,15 @@ TABLES: dict[str, pa.Schema] = {
         median_s=NUMBER, p90_s=NUMBER, level_s=NUMBER, ewma=NUMBER, ewma_low=NUMBER,
         ewma_high=NUMBER, cusum=NUMBER, cusum_limit=NUMBER,
     ),
+    "glitches": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, component=TEXT, kind=TEXT, count=COUNT, cycles=COUNT,
+        per_1000_cycles=NUMBER, low=NUMBER, high=NUMBER, first=UTC, last=UTC,
+        evidence=pa.string(),
+    ),
+    "together": _schema(
+        site=TEXT, chute=TEXT, trouble=TEXT, floors=pa.string(), times=COUNT, expected=NUMBER,
+        p=NUMBER, first=UTC, last=UTC, evidence=pa.string(), reason=pa.string(),
+    ),
     "imports": _schema(
         source=pa.string(), name=pa.string(), site=pa.string(), chute=pa.string(),
         profile=pa.string(), lines=COUNT, events=COUNT, duplicates=COUNT, ignored=COUNT,

@@ -64,6 +64,19 @@ def buttons(timeline: pd.DataFrame, chatter: pd.DataFrame, facts: Facts) -> pd.D
     return table.assign(evidence=_evidence(odd, table), reason=_reasons(table))
 
 
+def steady_presses(timeline: pd.DataFrame) -> pd.DataFrame:
+    """Presses in runs as even as a clock.
+
+    Args:
+        timeline: The table of that name.
+
+    Returns:
+        `site`, `chute`, `floor`, `stream`, `time`, `source`, `line`; sorted by button and time.
+    """
+    presses = _presses(timeline)
+    return presses.loc[_steady(presses), [*COLUMNS, "time"]].reset_index(drop=True)
+
+
 def _presses(timeline: pd.DataFrame) -> pd.DataFrame:
     """Presses button by button in the order of time, each with the precision of its export."""
     pressed = timeline["signal"].eq("press") & timeline["clock"].ne("unanchored")

@@ -106,7 +106,7 @@ class Analysis:
     @cached_property
     def condition(self) -> Condition:
         """The tables of the equipment's state, worked out when first asked for."""
-        return Condition(self.evidence, self.cycles)
+        return Condition(self.evidence, self.cycles, self.sorting)
 
     @cached_property
     def sorting(self) -> Sorting:

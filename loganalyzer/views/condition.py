@@ -8,16 +8,22 @@ from functools import cached_property
 
 import pandas as pd
 
+from loganalyzer.facts import DOOR, plain
 from loganalyzer.incidents.evidence import Evidence
+from loganalyzer.measures.buttons import steady_presses
 from loganalyzer.measures.drift import drift as drift_of
 from loganalyzer.measures.drift_days import drift_days as drift_days_of
 from loganalyzer.measures.drift_days import timings as timings_of
 from loganalyzer.measures.fault_links import fault_links as fault_links_of
 from loganalyzer.measures.faults import fault_episodes
 from loganalyzer.measures.faults import faults as faults_of
+from loganalyzer.measures.glitches import glitches as glitches_of
+from loganalyzer.measures.glitches import oddities as oddities_of
+from loganalyzer.measures.together import together as together_of
+from loganalyzer.views.sorting import Sorting
 
 # The tables of tables.py that this makes.
-TABLES_HERE = ("faults", "fault_links", "drift", "drift_days")
+TABLES_HERE = ("faults", "fault_links", "drift", "drift_days", "glitches", "together")
 
 
 @dataclass(frozen=True)
@@ -26,6 +32,7 @@ class Condition:
 
     evidence: Evidence
     cycles: pd.DataFrame
+    sorting: Sorting
 
     @cached_property
     def episodes(self) -> pd.DataFrame:
@@ -61,3 +68,36 @@ class Condition:
     def drift(self) -> pd.DataFrame:
         """The table of that name."""
         return drift_of(self.drift_days, self.timings, self.evidence.facts)
+
+    @cached_property
+    def oddities(self) -> pd.DataFrame:
+        """What `glitches.oddities` returns."""
+        log = self.evidence
+        steady = steady_presses(log.timeline)
+        return oddities_of(log.intervals, log.timeline, steady, log.facts.precision)
+
+    @cached_property
+    def glitches(self) -> pd.DataFrame:
+        """The table of that name."""
+        return glitches_of(self.oddities, self.cycles)
+
+    @cached_property
+    def coincidences(self) -> pd.DataFrame:
+        """What `together.together` returns: of faults, glitches and lockouts at doors."""
+        faults = self.episodes[self.episodes["floor"].notna()]
+        about = faults["component"].where(faults["mapped"], faults["code"])
+        locked = self.evidence.held("lockout")
+        locked = plain(locked[locked["start_known"].astype(bool)], *DOOR, "source")
+        parts = [
+            faults.assign(trouble="fault " + about, time=faults["start"]),
+            self.oddities.assign(trouble=self.oddities["kind"]),
+            locked.assign(trouble="lockout", time=locked["start"]),
+        ]
+        columns = [*DOOR, "trouble", "time", "source", "line"]
+        troubles = pd.concat([part[columns] for part in parts if len(part)] or [parts[1][columns]])
+        return together_of(troubles, self.evidence.coverage, self.evidence.facts.precision)
+
+    @cached_property
+    def together(self) -> pd.DataFrame:
+        """The table of that name."""
+        return self.coincidences.drop(columns="moments")
