@@ -122,9 +122,9 @@ def _within(rows: pd.DataFrame, spans: pd.DataFrame, by: list[str], step: np.nda
     ends = spans[[*by, "start", "end"]].sort_values("start")
     both = pd.merge_asof(
         at.sort_values("at"), ends, left_on="at", right_on="start", by=by
-    ).sort_values("place")  # fmt: skip
-    late = (rows["start"].to_numpy() - both["end"].to_numpy()) / np.timedelta64(1, "s")
-    return np.asarray(both["start"].notna().to_numpy() & ~(np.nan_to_num(late) > step), dtype=bool)
+    ).sort_values("place", ignore_index=True)  # fmt: skip
+    late = (rows["start"].reset_index(drop=True) - both["end"]).dt.total_seconds()
+    return np.asarray(both["start"].notna() & ~late.gt(step), dtype=bool)
 
 
 def _impossible(held: pd.DataFrame) -> pd.DataFrame:
