@@ -66,7 +66,7 @@ Source: the columns and outcomes are the contract's; the rest is ours, common pr
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -74,25 +74,22 @@ import pandas as pd
 from loganalyzer.grants import Found, Grants, Paired, cut_rows, find, grants
 from loganalyzer.keys import (
     SECOND,
+    Columns,
     Flags,
     Ints,
     Log,
     Rows,
     after,
     before,
-    named,
+    frame,
     pick,
-    recoded,
-    stacked,
 )
 from loganalyzer.presses import Acted, limits, presses
 from loganalyzer.site import Limits, Site
-from loganalyzer.tables import require
 
 OUTCOMES = ("completed", "not_opened", "interrupted", "unknown")
 COMPLETED, NOT_OPENED, INTERRUPTED, UNKNOWN = range(4)
 MOMENT_S = 2
-ROWS = ("place", "pressed", "unlocked", "opened", "closed", "cleared", "travelled")
 
 
 def cycles(
@@ -114,15 +111,13 @@ def cycles(
     Source: the rules in the module's docstring.
     """
     log = Log.of(timeline)
-    require(intervals, "seconds", "stream")
     paired, told = Paired.of(log, intervals), limits(log, sites)
-    pieces = [_cycles(part, paired, told[part.chutes]) for part in log.parts()]
-    return _table(log, intervals, stacked(Cycles, pieces))
+    pieces = [_cycles(part, paired.part(part), told[part.chutes]) for part in log.parts()]
+    return frame(log, pieces, "cycles", {"outcome": OUTCOMES})
 
 
-def _cycles(log: Log, paired: Paired, told: list[Limits]) -> "Cycles":
-    """The cycles of a piece of the log, as rows of the whole."""
-    mine, begin = paired.part(log)
+def _cycles(log: Log, mine: Paired, told: list[Limits]) -> Columns:
+    """The cycles of a piece of the log as columns."""
     bounce_s = np.array([limit.clearing_s for limit in told], np.float64)
     uses = grants(log, find(log, mine, "unlocked"), find(log, mine, "open"), bounce_s)
     timed = _timed(log, uses, cut_rows(log, mine, "clearing"))
@@ -137,9 +132,7 @@ def _cycles(log: Log, paired: Paired, told: list[Limits]) -> "Cycles":
     broken[late] = True
     granted = _granted(log, uses, timed, travels, pressed, travel)
     rows = _in_order(granted, _broken(log, uses, timed, travels, acted, broken, pressed))
-    placed = np.where(rows.travel < 0, -1, rows.travel + begin)
-    shifted = {name: log.shift(getattr(rows, name)) for name in ROWS}
-    return replace(rows, travel=placed, **shifted)
+    return _columns(log, mine, rows)
 
 
 @dataclass(frozen=True)
@@ -358,46 +351,45 @@ def _in_order(granted: Cycles, broken: Cycles) -> Cycles:
     """Both kinds of cycles in the order of the log."""
     if not len(broken.place):
         return granted
-    both = stacked(Cycles, [granted, broken])
-    order = np.argsort(both.place, kind="stable")
-    return Cycles(*(column[order] for column in vars(both).values()))
+    order = np.argsort(np.append(granted.place, broken.place), kind="stable")
+    columns = zip(vars(granted).values(), vars(broken).values(), strict=True)
+    return Cycles(*(np.append(*pair)[order] for pair in columns))
 
 
-def _table(log: Log, intervals: pd.DataFrame, rows: Cycles) -> pd.DataFrame:
-    """Cycles as the contract's table."""
+def _columns(log: Log, intervals: Paired, rows: Cycles) -> Columns:
+    """Cycles as the columns of the contract's table."""
     told_by = np.where(rows.pressed >= 0, rows.pressed, rows.travelled)
     told_by = np.where(told_by >= 0, told_by, rows.place)
-    seconds = np.append(intervals["seconds"].to_numpy(np.float64), np.nan)
     chute = log.chute[rows.place]
-    return pd.DataFrame(
-        {
-            "site": log.text("site", rows.place),
-            "chute": log.text("chute", rows.place),
-            "cycle": np.arange(1, len(chute) + 1) - np.searchsorted(chute, chute),
-            "floor": log.category("floor", rows.floor),
-            "stream": log.category("stream", _stream(log, intervals, rows)),
-            "pressed": log.times(rows.pressed),
-            "unlocked": log.times(rows.unlocked),
-            "opened": log.times(rows.opened),
-            "closed": log.times(rows.closed),
-            "cleared": log.times(rows.cleared),
-            "positioning_s": seconds[rows.travel],
-            "wait_s": log.seconds(rows.pressed, rows.unlocked),
-            "reach_s": log.seconds(rows.unlocked, rows.opened),
-            "open_s": log.seconds(rows.opened, rows.closed),
-            "clear_s": log.seconds(rows.closed, rows.cleared),
-            "outcome": named(rows.outcome, OUTCOMES),
-            "source": log.text("source", told_by),
-            "line": log.line[told_by],
-        }
-    )
+    return {
+        "site": log.codes["site"][rows.place],
+        "chute": log.codes["chute"][rows.place],
+        "cycle": np.arange(1, len(chute) + 1) - np.searchsorted(chute, chute),
+        "floor": rows.floor,
+        "stream": _stream(log, intervals, rows),
+        "pressed": log.micros(rows.pressed),
+        "unlocked": log.micros(rows.unlocked),
+        "opened": log.micros(rows.opened),
+        "closed": log.micros(rows.closed),
+        "cleared": log.micros(rows.cleared),
+        "positioning_s": np.append(intervals.seconds, np.nan)[rows.travel],
+        "wait_s": log.seconds(rows.pressed, rows.unlocked),
+        "reach_s": log.seconds(rows.unlocked, rows.opened),
+        "open_s": log.seconds(rows.opened, rows.closed),
+        "clear_s": log.seconds(rows.closed, rows.cleared),
+        "outcome": rows.outcome,
+        "source": log.codes["source"][told_by],
+        "line": log.line[told_by],
+    }
 
 
-def _stream(log: Log, intervals: pd.DataFrame, rows: Cycles) -> Ints:
+def _stream(log: Log, intervals: Paired, rows: Cycles) -> Ints:
     """Category numbers of the streams: the press tells, else the travel, else the door."""
-    travelled = np.append(recoded(intervals["stream"], log.labels["stream"]), -1)[rows.travel]
-    stream = np.append(log.codes["stream"], -1)
-    chosen = np.where(rows.pressed >= 0, stream[rows.pressed], -1)
-    for further in (travelled, stream[rows.unlocked], stream[rows.opened]):
+    chosen = log.numbers("stream", rows.pressed)
+    for further in (
+        np.append(intervals.stream, -1)[rows.travel],
+        log.numbers("stream", rows.unlocked),
+        log.numbers("stream", rows.opened),
+    ):
         chosen = np.where(chosen < 0, further, chosen)
     return chosen

@@ -93,6 +93,8 @@ class Paired:
         known: Whether the on is in the log.
         ended: Number in `ENDS`.
         chute: The log's number of the chute.
+        stream: Category number among the log's streams.
+        seconds: As in the table.
     """
 
     signal: Ints
@@ -100,6 +102,8 @@ class Paired:
     known: Flags
     ended: Ints
     chute: Ints
+    stream: Ints
+    seconds: Floats
 
     @classmethod
     def of(cls, log: Log, intervals: pd.DataFrame) -> "Paired":
@@ -108,21 +112,24 @@ class Paired:
         Raises:
             TableError: A column is missing, or a chute that the log has not stands there.
         """
-        require(intervals, "site", "chute", "signal", "floor", "start_known", "ended_by")
+        require(intervals, "site", "chute", "signal", "floor", "stream")
+        require(intervals, "seconds", "start_known", "ended_by")
         return cls(
             recoded(intervals["signal"], pd.Index(SIGNALS)),
             recoded(intervals["floor"], log.labels["floor"]),
             intervals["start_known"].to_numpy(bool),
             recoded(intervals["ended_by"], pd.Index(ENDS)),
             chute_numbers(log, intervals),
+            recoded(intervals["stream"], log.labels["stream"]),
+            intervals["seconds"].to_numpy(np.float64),
         )
 
-    def part(self, log: Log) -> tuple["Paired", int]:
-        """The intervals of a piece of the log, and the place of the first in the table."""
+    def part(self, log: Log) -> "Paired":
+        """The intervals of a piece of the log."""
         rows = log.share(self.chute)
         columns = {name: column[rows] for name, column in vars(self).items()}
         columns["chute"] = columns["chute"] - np.int32(log.before)
-        return Paired(**columns), rows.start
+        return Paired(**columns)
 
 
 def find(log: Log, intervals: Paired, signal: str) -> Found:

@@ -38,16 +38,16 @@ import pandas as pd
 
 from loganalyzer.keys import (
     NONE,
+    Columns,
     Flags,
     Ints,
     Log,
     Rows,
     after,
     before,
+    frame,
     kind_of,
-    named,
     stable_order,
-    stacked,
 )
 from loganalyzer.tables import PAIRED_WITHIN, SIGNALS
 
@@ -89,11 +89,12 @@ def pair(timeline: pd.DataFrame) -> pd.DataFrame:
     Source: the rules in the module's docstring.
     """
     log = Log.of(timeline)
-    return _table(log, stacked(Spans, [spans(part) for part in log.parts()]))
+    pieces = [_columns(part, spans(part)) for part in log.parts()]
+    return frame(log, pieces, "intervals", {"ended_by": ENDS})
 
 
 def spans(log: Log) -> Spans:
-    """The intervals of a piece of a log, as rows of the whole."""
+    """The intervals of a log as rows."""
     order, key = _by_key(log)
     on = (log.kind[order] & 3) == 0
     run_goes_on = (key[1:] == key[:-1]) & _same_power(log, order)
@@ -110,7 +111,6 @@ def spans(log: Log) -> Spans:
     start = own.copy()
     lost = np.flatnonzero(lone[at])
     start[lost] = _earliest(log, own[lost], _edge_before(order, key, at[lost]))
-    own, start, end = own + log.begin, start + log.begin, end + log.begin
     return _sorted(Spans(own, start, end, ended), len(lost) > 0)
 
 
@@ -209,33 +209,31 @@ def _sorted(spans: Spans, needed: bool) -> Spans:
     return Spans(spans.own[sort], spans.start[sort], spans.end[sort], spans.ended[sort])
 
 
-def _table(log: Log, spans: Spans) -> pd.DataFrame:
-    """Intervals as the contract's table."""
+def _columns(log: Log, spans: Spans) -> Columns:
+    """Intervals as the columns of the contract's table."""
     own, start, end = spans.own, spans.start, spans.end
-    known, closed = start == own, spans.ended == OFF
     # An off without its on in the chute's very first row starts where it stands.
-    known &= (log.kind[own] & 3) == 0
+    known = (start == own) & ((log.kind[own] & 3) == 0)
+    closed = spans.ended == OFF
     seconds = log.seconds(start, end)
     seconds[~(known & closed)] = np.nan
-    return pd.DataFrame(
-        {
-            **{name: log.text(name, own) for name in ("site", "chute", "signal")},
-            **{name: _filled(log, name, own, end, closed) for name in ("floor", "stream", "code")},
-            "start": log.times(start),
-            "end": log.times(end),
-            "seconds": seconds,
-            "start_known": known,
-            "end_known": closed,
-            "ended_by": named(spans.ended, ENDS),
-            "source": log.text("source", own),
-            "line": log.line[own],
-        }
-    )
+    return {
+        **{name: log.codes[name][own] for name in ("site", "chute", "signal")},
+        **{name: _filled(log, name, own, end, closed) for name in ("floor", "stream", "code")},
+        "start": log.time[start],
+        "end": log.time[end],
+        "seconds": seconds,
+        "start_known": known,
+        "end_known": closed,
+        "ended_by": spans.ended,
+        "source": log.codes["source"][own],
+        "line": log.line[own],
+    }
 
 
-def _filled(log: Log, name: str, own: Rows, end: Rows, closed: Flags) -> pd.Categorical:
+def _filled(log: Log, name: str, own: Rows, end: Rows, closed: Flags) -> Ints:
     """A text of the own row; where it says nothing, that of the off."""
     codes = log.codes[name][own]
     blank = np.flatnonzero((codes < 0) & closed)
     codes[blank] = log.codes[name][end[blank]]
-    return log.category(name, codes)
+    return codes

@@ -4,24 +4,25 @@ Rows are numbered 0.. in the order of the timeline: that order, not the time, sa
 first, so equal times and times that run back do no harm. A row of -1 means "not recorded".
 """
 
-from collections.abc import Iterable
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from loganalyzer.errors import TableError
-from loganalyzer.tables import EDGES, SIGNALS, require
+from loganalyzer.tables import EDGES, SIGNALS, TABLES, UTC, require
 
 Rows = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 Ints = npt.NDArray[Any]
-T = TypeVar("T")
 Floats = npt.NDArray[np.float64]
+
+Words = pd.Index | tuple[str, ...] | list[str]
 
 TEXTS = ("site", "chute", "floor", "signal", "edge", "stream", "code", "clock", "source")
 NONE = len(SIGNALS) * 4  # the kind of a row whose signal or edge is none of ours
@@ -103,10 +104,6 @@ class Log:
         bounds = np.array([self.chutes.start, self.chutes.stop], chute.dtype)
         begin, end = np.searchsorted(chute, bounds)
         return slice(int(begin), int(end))
-
-    def shift(self, rows: Rows) -> Rows:
-        """Rows of this piece as rows of the whole log; -1 stays."""
-        return np.where(rows < 0, -1, rows + self.begin)
 
     @property
     def floors(self) -> int:
@@ -217,7 +214,7 @@ class Log:
 
     def text(self, name: str, rows: Rows) -> pd.Categorical:
         """A text column of the timeline at these rows; null at -1."""
-        return self.category(name, np.where(rows < 0, -1, self.codes[name][rows]))
+        return self.category(name, self.numbers(name, rows))
 
     def category(self, name: str, codes: Ints) -> pd.Categorical:
         """Category numbers of a text column as a column of a table."""
@@ -225,7 +222,38 @@ class Log:
 
     def times(self, rows: Rows) -> pd.DatetimeIndex:
         """The times of these rows in UTC; null at -1."""
-        return utc(np.where(rows < 0, NEVER, self.time[rows]))
+        return utc(self.micros(rows))
+
+    def numbers(self, name: str, rows: Rows) -> Ints:
+        """Category numbers of a text column at these rows; -1 at -1."""
+        return np.where(rows < 0, np.int8(-1), self.codes[name][rows])
+
+    def micros(self, rows: Rows) -> Rows:
+        """The times of these rows, UTC microseconds; `NEVER` at -1."""
+        return np.where(rows < 0, NEVER, self.time[rows])
+
+
+Columns = dict[str, Ints]
+
+
+def frame(log: Log, pieces: list[Columns], name: str, words: Mapping[str, Words]) -> pd.DataFrame:
+    """Columns of the pieces of a log, one below the other, as a table.
+
+    Args:
+        log: Where the text columns have their categories.
+        pieces: Column → numbers: of categories, UTC microseconds, or as they are.
+        name: The table in `TABLES`, whose types tell which columns are times.
+        words: Categories of text columns that the timeline has not.
+    """
+    columns: dict[str, Any] = {}
+    for column in pieces[0]:
+        values = np.concatenate([piece[column] for piece in pieces])
+        if column in words or column in log.labels:
+            columns[column] = named(values, words.get(column, log.labels.get(column, ())))
+        else:
+            is_time = TABLES[name].field(column).type == UTC
+            columns[column] = utc(values) if is_time else values
+    return pd.DataFrame(columns, copy=False)
 
 
 def categorical(column: pd.Series | pd.Categorical) -> pd.Categorical:
@@ -235,7 +263,7 @@ def categorical(column: pd.Series | pd.Categorical) -> pd.Categorical:
     return pd.Categorical(column.array) if column.dtype != "category" else column.array
 
 
-def named(codes: Ints, labels: Iterable[str]) -> pd.Categorical:
+def named(codes: Ints, labels: Words) -> pd.Categorical:
     """A column of a table from numbers of labels; -1 is null."""
     dtype: Any = pd.CategoricalDtype(pd.Index(labels))
     return pd.Categorical.from_codes(codes, dtype=dtype, validate=False)
@@ -244,12 +272,6 @@ def named(codes: Ints, labels: Iterable[str]) -> pd.Categorical:
 def utc(micros: Rows) -> pd.DatetimeIndex:
     """A column of times from UTC microseconds."""
     return pd.DatetimeIndex(micros.view("datetime64[us]")).tz_localize("UTC")
-
-
-def stacked(kind: type[T], items: Iterable[T]) -> T:
-    """Dataclasses of arrays, one behind the other."""
-    columns = zip(*(list(vars(item).values()) for item in items), strict=True)
-    return kind(*(np.concatenate(column) for column in columns))
 
 
 def stable_order(key: Ints) -> Rows:
@@ -286,8 +308,8 @@ def pick(values: Rows, at: Rows) -> Rows:
 
 def chute_names(log: Log) -> list[tuple[str, str]]:
     """Site and chute id of each chute of the log, in its order."""
-    begin = log.first[:-1]
-    return list(zip(*(list(log.text(name, begin)) for name in ("site", "chute")), strict=True))
+    names = (log.labels[name][log.codes[name][log.first[:-1]]] for name in ("site", "chute"))
+    return list(zip(*names, strict=True))
 
 
 def chute_numbers(log: Log, table: pd.DataFrame) -> Ints:

@@ -40,7 +40,6 @@ Source: the words and results are the contract's; the rest is ours, common pract
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -49,6 +48,7 @@ from loganalyzer.grants import Paired, own_rows
 from loganalyzer.keys import (
     NEVER,
     SECOND,
+    Columns,
     Flags,
     Floats,
     Ints,
@@ -56,13 +56,11 @@ from loganalyzer.keys import (
     Rows,
     after,
     chute_numbers,
-    named,
+    frame,
     pick,
     recoded,
     stable_order,
-    stacked,
     stranger,
-    utc,
 )
 from loganalyzer.presses import limits, presses, run_starts
 from loganalyzer.site import Limits, Site
@@ -97,31 +95,24 @@ def visits(
     log = Log.of(timeline)
     paired, asked = Paired.of(log, intervals), Asked.of(log, cycles)
     told = limits(log, sites)
-    pieces = [_visits(part, paired, asked, told[part.chutes]) for part in log.parts()]
-    return _table(log, stacked(Visits, pieces))
+    pieces = [
+        _visits(part, paired.part(part), asked.part(part), told[part.chutes])
+        for part in log.parts()
+    ]
+    table = frame(log, pieces, "visits", {"result": RESULTS})
+    counts = table["refusals"].to_numpy(np.int64)
+    return table.assign(refusals=pd.arrays.IntegerArray(counts, counts < 0))
 
 
-def _visits(log: Log, paired: Paired, asked: "Asked", told: list[Limits]) -> "Visits":
-    """The visits of a piece of the log, as rows of the whole, in the order of the log."""
+def _visits(log: Log, paired: Paired, asked: "Asked", told: list[Limits]) -> Columns:
+    """The visits of a piece of the log as columns, in the order of the log."""
     window_s = np.array([limit.press_window_s for limit in told], np.float64)
-    openings = _openings(log, paired.part(log)[0])
+    openings = _openings(log, paired)
     tries = _tries(log, openings, window_s)
-    granted = _granted(log, asked.part(log), tries)
-    first, last = tries.row[tries.first], tries.row[tries.last]
-    refused = np.append(0, np.cumsum(tries.refusal >= 0))
-    order = stable_order(first)
-    return Visits(
-        first=log.shift(first)[order],
-        last=log.shift(last)[order],
-        pressed=log.shift(granted.pressed)[order],
-        served=granted.served[order],
-        end=granted.end[order],
-        opened=granted.opened[order],
-        refusals=(refused[tries.last + 1] - refused[tries.first])[order],
-        presses=(tries.last - tries.first + 1)[order],
-        silent=~log.has("refusal")[log.chute[first]][order],
-        result=_result(log, tries, granted, window_s)[order],
-    )
+    granted = _granted(log, asked, tries)
+    columns = _columns(log, tries, granted, _result(log, tries, granted, window_s))
+    order = stable_order(tries.row[tries.first])
+    return {name: column[order] for name, column in columns.items()}
 
 
 @dataclass(frozen=True)
@@ -167,25 +158,6 @@ class Asked:
         columns = {name: column[rows] for name, column in vars(self).items()}
         columns["chute"] = columns["chute"] - np.int32(log.before)
         return Asked(**columns)
-
-
-@dataclass(frozen=True)
-class Visits:
-    """Visits in the order of the log; `first`, `last`, `pressed` are rows, `end` microseconds.
-
-    `silent` says that the chute records no refusals.
-    """
-
-    first: Rows
-    last: Rows
-    pressed: Rows
-    served: Flags
-    end: Rows
-    opened: Flags
-    refusals: Rows
-    presses: Rows
-    silent: Flags
-    result: Ints
 
 
 @dataclass(frozen=True)
@@ -326,8 +298,9 @@ def _result(log: Log, tries: Tries, granted: Granted, window_s: Floats) -> Ints:
     following = _next_visit(log, tries)[rest]
     window = window_s[log.chute[last]]
     unseen = ~(log.has("open") | log.has("unlocked"))[log.chute[last]]
-    codes = recoded(log.text("code", tries.refusal[tries.last[rest]]), pd.Index(["lockout"]))
-    locked = (codes == 0) | _lockout_began(log, first, last, following, window)
+    codes = log.numbers("code", tries.refusal[tries.last[rest]])
+    refused = (codes == log.labels["code"].get_indexer(pd.Index(["lockout"]))) & (codes >= 0)
+    locked = refused | _lockout_began(log, first, last, following, window)
     unclear = _cut_short(log, last, following, window) | granted.unknown[rest]
     ranked = [unseen, locked, unclear]
     result[rest] = np.select(ranked, [UNKNOWN, LOCKED_OUT, UNKNOWN], GAVE_UP)
@@ -370,26 +343,23 @@ def _cut_short(log: Log, last: Rows, following: Rows, window: Floats) -> Flags:
     return lost | ((following > end) & (left <= window))
 
 
-def _table(log: Log, rows: Visits) -> pd.DataFrame:
-    """Visits as the contract's table."""
-    first, last = rows.first, rows.last
-    end = np.where(rows.served, rows.end, log.time[last])
-    wait = np.where(rows.served & rows.opened, (end - log.time[first]) / SECOND, np.nan)
-    told_by = np.where(rows.pressed >= 0, rows.pressed, last)
-    refusals: Any = pd.arrays.IntegerArray(rows.refusals, rows.silent)
-    return pd.DataFrame(
-        {
-            "site": log.text("site", first),
-            "chute": log.text("chute", first),
-            "floor": log.text("floor", first),
-            "stream": log.text("stream", told_by),
-            "start": log.times(first),
-            "end": utc(end),
-            "presses": rows.presses,
-            "refusals": refusals,
-            "wait_s": np.where(wait >= 0, wait, np.nan),
-            "result": named(rows.result, RESULTS),
-            "source": log.text("source", first),
-            "line": log.line[first],
-        }
-    )
+def _columns(log: Log, tries: Tries, granted: Granted, result: Ints) -> Columns:
+    """Visits as the columns of the contract's table, `refusals` -1 where none are recorded."""
+    first, last = tries.row[tries.first], tries.row[tries.last]
+    end = np.where(granted.served, granted.end, log.time[last])
+    wait = np.where(granted.served & granted.opened, (end - log.time[first]) / SECOND, np.nan)
+    refused = np.append(0, np.cumsum(tries.refusal >= 0))
+    refusals = refused[tries.last + 1] - refused[tries.first]
+    told_by = np.where(granted.pressed >= 0, granted.pressed, last)
+    return {
+        **{name: log.codes[name][first] for name in ("site", "chute", "floor")},
+        "stream": log.codes["stream"][told_by],
+        "start": log.time[first],
+        "end": end,
+        "presses": tries.last - tries.first + 1,
+        "refusals": np.where(log.has("refusal")[log.chute[first]], refusals, -1),
+        "wait_s": np.where(wait >= 0, wait, np.nan),
+        "result": result,
+        "source": log.codes["source"][first],
+        "line": log.line[first],
+    }
