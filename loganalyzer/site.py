@@ -26,6 +26,7 @@ from loganalyzer.settings import (
     read_text,
     zone_name,
 )
+from loganalyzer.tables import COMPONENTS
 
 KINDS = ("refuse", "recycling", "organics", "linen", "other")
 RULE_KEYS = (
@@ -152,6 +153,16 @@ class Campaign(Settings):
     note: str = ""
 
 
+class Work(Settings):
+    """A repair on `date`: at `floor` and on `component` (none: at all), of `chute` (none: each)."""
+
+    date: Annotated[Day, BeforeValidator(_day)] = Field(description="the day it was done")
+    chute: Id | None = None
+    floor: Word | None = None
+    component: Annotated[str, one_of(COMPONENTS, "a part")] | None = None
+    note: str = ""
+
+
 class _Head(Settings):
     id: Id = Field(description="letters, digits, '-' and '_'", examples=["quay-terrace"])
     name: Word = Field(description="the site's name", examples=["Quay Terrace"])
@@ -167,10 +178,27 @@ class _SiteFile(Settings):
         validation_alias="chute", description="a table [[chute]] for each chute"
     )
     campaigns: tuple[Campaign, ...] = Field(default=(), validation_alias="campaign")
+    work: tuple[Work, ...] = ()
 
     @model_validator(mode="after")
     def _names_once(self) -> Self:
         refuse(once([chute.id for chute in self.chutes], "chute", "id"))
+        return self
+
+    @model_validator(mode="after")
+    def _work_places(self) -> Self:
+        chutes = {chute.id: [floor.label for floor in chute.floors] for chute in self.chutes}
+        every = list(dict.fromkeys(label for labels in chutes.values() for label in labels))
+        wrong = []
+        for place, work in enumerate(self.work):
+            known = chutes.get(work.chute or "", every)
+            for key, name, allowed in (
+                ("chute", work.chute, list(chutes)), ("floor", work.floor, known),
+            ):  # fmt: skip
+                if name is not None and allowed and name not in allowed:
+                    fix = f'"{nearest(name, allowed) or allowed[0]}"'
+                    wrong.append(Mistake(("work", place, key), toml(name), ", ".join(allowed), fix))
+        refuse(wrong)
         return self
 
     @model_validator(mode="after")
@@ -203,6 +231,7 @@ class Site:
     file: str = ""
     min_units: int = MIN_UNITS
     campaigns: tuple[Campaign, ...] = ()
+    work: tuple[Work, ...] = ()
 
     def chute(self, id: str) -> Chute:
         """The chute of that id.
@@ -237,5 +266,5 @@ def parse_site(text: str, file: str) -> Site:
     head = checked.site
     return Site(
         head.id, head.name, head.time_zone, checked.chutes, text, file, min_units=head.min_units,
-        campaigns=checked.campaigns,
+        campaigns=checked.campaigns, work=checked.work,
     )  # fmt: skip

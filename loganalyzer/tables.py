@@ -274,6 +274,12 @@ TABLES: dict[str, pa.Schema] = {
         site=TEXT, chute=TEXT, trouble=TEXT, floors=pa.string(), times=COUNT, expected=NUMBER,
         p=NUMBER, first=UTC, last=UTC, evidence=pa.string(), reason=pa.string(),
     ),
+    "repairs": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, component=TEXT, code=TEXT, by=TEXT, start=UTC, end=UTC,
+        note=pa.string(), before=COUNT, before_days=NUMBER, after=COUNT, after_days=NUMBER,
+        ratio=NUMBER, low=NUMBER, high=NUMBER, p=NUMBER, back_days=NUMBER, came_back=YES_NO,
+        back_median_days=NUMBER, verdict=TEXT,
+    ),
     "imports": _schema(
         source=pa.string(), name=pa.string(), site=pa.string(), chute=pa.string(),
         profile=pa.string(), lines=COUNT, events=COUNT, duplicates=COUNT, ignored=COUNT,

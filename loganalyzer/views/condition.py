@@ -19,11 +19,12 @@ from loganalyzer.measures.faults import fault_episodes
 from loganalyzer.measures.faults import faults as faults_of
 from loganalyzer.measures.glitches import glitches as glitches_of
 from loganalyzer.measures.glitches import oddities as oddities_of
+from loganalyzer.measures.repairs import repairs as repairs_of
 from loganalyzer.measures.together import together as together_of
 from loganalyzer.views.sorting import Sorting
 
 # The tables of tables.py that this makes.
-TABLES_HERE = ("faults", "fault_links", "drift", "drift_days", "glitches", "together")
+TABLES_HERE = ("faults", "fault_links", "drift", "drift_days", "glitches", "together", "repairs")
 
 
 @dataclass(frozen=True)
@@ -101,3 +102,15 @@ class Condition:
     def together(self) -> pd.DataFrame:
         """The table of that name."""
         return self.coincidences.drop(columns="moments")
+
+    @cached_property
+    def repairs(self) -> pd.DataFrame:
+        """The table of that name: of faults, and of glitches under their kind."""
+        columns = [*DOOR, "component", "code", "start"]
+        odd = self.oddities.assign(code=self.oddities["kind"], start=self.oddities["time"])
+        faults = self.episodes[self.episodes["first"]]
+        parts = [part[columns] for part in (faults, odd) if len(part)] or [odd[columns]]
+        log = self.evidence
+        return repairs_of(
+            pd.concat(parts, ignore_index=True), log.intervals, log.coverage, log.sites
+        )
