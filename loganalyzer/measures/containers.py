@@ -36,7 +36,7 @@ FALSE_FULL = 10 * 60 * SECOND
 STUCK, STUCK_IN_USE, IN_USE = 7 * 24 * HOUR, 24 * HOUR, 5
 EARLY, LATE = 2 * HOUR, 12 * HOUR  # how far from its rule a pickup may come
 SAME = 2 * HOUR  # two signs of one emptying
-LEVEL_FULL, LEVEL_DROP = 95.0, 20.0
+LEVEL_FULL, LEVEL_DROP, COARSEST = 95.0, 20.0, 25.0  # per cent
 NEVER = np.iinfo(np.int64).max
 
 NO_START = "when it was emptied before is not in the log"
@@ -98,8 +98,9 @@ class Log:
     @property
     def drops(self) -> Times:
         """Places of the level readings that are far below the one before."""
-        step = np.diff(np.unique(self.level)).min() if len(np.unique(self.level)) > 1 else 0.0
+        step = np.diff(np.unique(self.level)).min(initial=COARSEST)
         fall = -np.diff(self.level, prepend=self.level[:1])
+        # A reading that wavers between two steps is no emptying.
         return np.flatnonzero(fall >= max(LEVEL_DROP, 1.5 * step))
 
 

@@ -117,13 +117,18 @@ def _drawn(
     """Litres and kilograms of each row, shape (rows, draws).
 
     What is not known of a container or a density is the same in every month; what single uses
-    bring differs from month to month.
+    bring differs from month to month. A month's uses are among those that litres a use was
+    learnt from, so their chance is in both: it is taken out once, as for a sample from a finite
+    population (W. G. Cochran, Sampling Techniques, 3rd ed. (1977), section 2.6, from memory).
     """
-    common = _common(rows, "container", rows["litres_sd"], draws, rng)
-    density = _common(rows, "stream", rows["density_sd"], draws, rng)
-    tickets = _common(rows, "stream", rows["kg_sd"], draws, rng)
+    total = rows.assign(n=uses).groupby([*CHUTE, "stream"])["n"].transform("sum")
+    every = np.maximum(total.to_numpy(np.float64), 1.0)
     one = rows["use_spread"].fillna(0.0).to_numpy(np.float64)
-    spread: Draws = one / np.sqrt(np.maximum(uses, 1.0))
+    spread = one * np.sqrt(np.maximum(1 / np.maximum(uses, 1.0) - 1 / every, 0.0))
+    shared = one**2 / every
+    common = _common(rows, "container", rows["litres_sd"], shared, draws, rng)
+    density = _common(rows, "stream", rows["density_sd"], 0 * shared, draws, rng)
+    tickets = _common(rows, "stream", rows["kg_sd"], shared, draws, rng)
     single = 1 + spread[:, None] * rng.standard_normal((len(rows), draws))
     litres = (uses * rows["litres_a_use"].to_numpy())[:, None] * common * single
     weighed = rows["method"].eq("weigh tickets").to_numpy()[:, None]
@@ -133,12 +138,17 @@ def _drawn(
 
 
 def _common(
-    rows: pd.DataFrame, what: str, sd: pd.Series, draws: int, rng: np.random.Generator
-) -> Draws:
-    """A factor with this standard deviation of its logarithm, one for all rows of a thing."""
+    rows: pd.DataFrame, what: str, sd: pd.Series, less: Draws, draws: int,
+    rng: np.random.Generator,
+) -> Draws:  # fmt: skip
+    """A factor with this standard deviation of its logarithm, one for all rows of a thing.
+
+    `less` is the variance that is counted elsewhere.
+    """
     group = rows.groupby([*CHUTE, what], sort=False).ngroup().to_numpy()
     normal = rng.standard_normal((int(group.max(initial=0)) + 1, draws))
-    return np.asarray(np.exp(sd.to_numpy()[:, None] * normal[group]), dtype=np.float64)
+    wide = np.sqrt(np.maximum(sd.to_numpy(np.float64) ** 2 - less, 0.0))
+    return np.asarray(np.exp(wide[:, None] * normal[group]), dtype=np.float64)
 
 
 def _diversions(

@@ -4,7 +4,7 @@
   refuse use at the same door within two minutes.
 - `gave_up`: a visit for a sorted stream that ended without an open door.
 - `quick_switch`: a press for a sorted stream, a press for refuse at the same door within half a
-  minute without an opening between, and then a refuse use: a bag that may be mixed.
+  minute without an opening between, and then a use: a bag that may be mixed.
 - `never_used`: a floor that never used a stream though so many uses make that unlikely; a broken
   button, or nobody knows. With presses and no use the button works.
 
@@ -133,7 +133,7 @@ def _quick_switch(events: pd.DataFrame, opened: pd.DataFrame) -> pd.DataFrame:
     quick = (pairs["time_next"] - pairs["time"]).dt.total_seconds().le(SWITCH_S)
     pairs = pairs[quick & pairs["material"].isin(SORTED) & pairs["material_next"].eq(DISPOSED)]
     found = _next_use(pairs, opened, FOLLOWED_S)
-    found = found[(found["time_use"] >= found["time_next"]) & found["material_use"].eq(DISPOSED)]
+    found = found[found["time_use"] >= found["time_next"]]
     fulls = events[events["signal"].eq("refusal") & events["code"].eq("full")]
     spans = found[[*DOOR]].assign(start=found["time"], end=found["time_next"])
     # A press refused as full is the first kind, not a mixed bag.

@@ -189,7 +189,8 @@ def _moments(dates: pd.Series, containers: pd.DataFrame, site: Site) -> pd.Serie
     noon = (dates + pd.Timedelta(hours=12)).dt.tz_localize(
         site.time_zone, ambiguous=True, nonexistent="shift_forward"
     )
-    return dates.map(last).fillna(noon.dt.tz_convert("UTC").dt.as_unit("us"))
+    found = pd.Series(last.reindex(dates).to_numpy("datetime64[us]"), index=dates.index)
+    return found.dt.tz_localize("UTC").fillna(noon.dt.tz_convert("UTC").dt.as_unit("us"))
 
 
 def _broken(spans: pd.DataFrame, coverage: pd.DataFrame) -> NDArray[np.bool_]:

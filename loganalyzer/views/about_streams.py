@@ -148,8 +148,8 @@ def fills_up(analysis: Analysis) -> Iterator[Finding]:
         )  # fmt: skip
         yield Finding(
             "coordinator", row.site, row.chute, None, "uses_to_full",
-            f"Chute {row.chute}: {count(row.median)} uses "
-            f"{between(row.median_low, row.median_high)} fill the {row.container} "
+            f"Chute {row.chute}: {count(row.mean)} uses "
+            f"{between(row.mean_low, row.mean_high)} on average fill the {row.container} "
             f"container{litres} ({row.method}, {things(int(row.fills), 'fill', 'fills')}).",
-            row.median, row.median_low, row.median_high, int(row.fills),
+            row.mean, row.mean_low, row.mean_high, int(row.fills),
         )  # fmt: skip

@@ -180,7 +180,7 @@ def _total(row: Any) -> str:
     if pd.notna(row.under_half):
         told.append(f"{row.under_half} emptied at under half full")
     model = row.reason if pd.isna(row.median) else (
-        f"{count(row.median)} uses to full {between(row.median_low, row.median_high)}"
+        f"{count(row.mean)} uses to full {between(row.mean_low, row.mean_high)}"
     )  # fmt: skip
     return "; ".join([head, *told, model])
 

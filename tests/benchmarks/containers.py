@@ -11,7 +11,8 @@ nothing meanwhile. What the analyzer is given are uses, `full` events and the si
 The truth needs no simulation: the volume of n uses is gamma, so that the chance that n uses fill
 the container, and with it the median uses to full and the chance that a week's uses do, is a sum.
 
-- uses to full: the median of the Weibull life against the true median.
+- uses to full: mean and median of the Weibull life, and the median of the Kaplan-Meier curve,
+  against the true ones.
 - diversion by volume: a month's interval against the litres that really fell in that month.
 - diversion by mass: the same in kilograms; true densities are drawn around the published ones
   with the deviation that the analyzer assumes, so this tests the bookkeeping, not the assumption.
@@ -76,6 +77,9 @@ class Stream:
     def median(self) -> float:
         uses = np.arange(1, 20_000)
         return float(uses[np.searchsorted(self.fills_by(uses), 0.5)])
+
+    def mean(self) -> float:
+        return 1 + float((1 - self.fills_by(np.arange(1, 20_000))).sum())
 
     def risk(self) -> float:
         """The chance that it is full before the next pickup, over the pickups of a week."""
@@ -202,7 +206,8 @@ def results(seed: int) -> Iterator[tuple[str, bool, float]]:
     for one in truth:
         row, true = model.loc[one.kind], one.median()
         if pd.notna(row["median"]):
-            yield _held("uses to full", row["median_low"], row["median_high"], true)
+            yield _held("uses to full", row["mean_low"], row["mean_high"], one.mean())
+            yield _held("uses to full, median", row["median_low"], row["median_high"], true)
         curve_low, curve_high = row["median_seen_low"], row["median_seen_high"]
         if pd.notna(curve_low) and pd.notna(curve_high):
             yield _held("uses to full, Kaplan-Meier", curve_low, curve_high, true)
