@@ -13,11 +13,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
-from dateutil.rrule import rrule, rrulestr
+from dateutil.rrule import rrule
 from numpy.typing import NDArray
 
 from loganalyzer.facts import CHUTE, plain
-from loganalyzer.site import Site
+from loganalyzer.site import Site, recurrence
 
 Times = NDArray[np.int64]
 FIRST = datetime(2001, 1, 1, 7)  # noqa: DTZ001  # the site's wall clock
@@ -101,25 +101,10 @@ def collections(rule: str | None, zone: str, start: pd.Timestamp, end: pd.Timest
 def _started(rule: str, tz: ZoneInfo, start: datetime) -> rrule:
     """The rule with a beginning."""
     first = FIRST.replace(tzinfo=tz)
-    if "DTSTART" in rule.upper():
-        given: rrule = rrulestr(rule)  # type: ignore[assignment]  # one RRULE, so no set
-        own = given._dtstart  # type: ignore[attr-defined]  # has no public name
-        return given if own.tzinfo else given.replace(dtstart=own.replace(tzinfo=tz))
-    begun: rrule = _parsed(rule, first)
-    often = begun._freq >= FASTER_THAN_DAILY  # type: ignore[attr-defined]
-    if often and "INTERVAL" not in rule.upper() and "COUNT" not in rule.upper():
+    begun = recurrence(rule, first)
+    often = begun._freq >= FASTER_THAN_DAILY  # type: ignore[attr-defined]  # has no public name
+    if often and not any(word in rule.upper() for word in ("INTERVAL", "COUNT", "DTSTART")):
         # Twenty years of hours would take seconds to count through, and change nothing.
         near = (start - timedelta(days=1)).replace(hour=7, minute=0, second=0, microsecond=0)
         return begun.replace(dtstart=near)
     return begun
-
-
-def _parsed(rule: str, first: datetime) -> rrule:
-    """The rule from a beginning; an UNTIL without zone, as a person writes it, is local."""
-    try:
-        parsed: rrule = rrulestr(rule, dtstart=first)  # type: ignore[assignment]  # as above
-    except ValueError:
-        local: rrule = rrulestr(rule, dtstart=first.replace(tzinfo=None))  # type: ignore[assignment]
-        until = local._until  # type: ignore[attr-defined]
-        return local.replace(dtstart=first, until=until and until.replace(tzinfo=first.tzinfo))
-    return parsed

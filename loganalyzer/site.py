@@ -2,11 +2,11 @@
 
 import re
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated, Self
 
-from dateutil.rrule import rrulestr
+from dateutil.rrule import rrule, rrulestr
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from loganalyzer.errors import SiteError
@@ -37,6 +37,7 @@ RULE_KEYS = (
 UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, ArithmeticError)
 # A log of door use is about people at home: below this many units it tells of one home.
 MIN_UNITS = 3
+DTSTART = re.compile(r"DTSTART(;TZID=(?P<zone>[^:]+))?:(?P<time>\w+)\s*")
 FREQUENCIES = ("YEARLY", "MONTHLY", "WEEKLY", "DAILY", "HOURLY", "MINUTELY", "SECONDLY")
 Day = date  # a name of its own, since `Campaign` has a field `date`
 
@@ -46,12 +47,35 @@ def _rule(text: str) -> str:
     try:
         if re.search(r"INTERVAL=0*(;|$)", text, re.IGNORECASE):
             raise ValueError("INTERVAL must be above 0")
-        rrulestr(text)
+        recurrence(text, datetime(2001, 1, 1, tzinfo=UTC))
     except UNREADABLE as problem:
         found = f"{toml(text)} ({'no FREQ' if 'FREQ' not in text.upper() else problem})"
         expected = "an RFC 5545 rule such as 'FREQ=WEEKLY;BYDAY=TU,FR;BYHOUR=7'"
         refuse([Mistake((), found, expected, f'"{_mended(text)}"' if _mended(text) else None)])
     return text
+
+
+def recurrence(rule: str, first: datetime) -> rrule:
+    """A recurrence rule with a beginning: its own DTSTART line, or else `first`.
+
+    Args:
+        rule: RFC 5545; an UNTIL, like a DTSTART, without zone is in that of `first`.
+        first: With a zone.
+
+    Raises:
+        ValueError: Or another of `UNREADABLE`: dateutil cannot read it.
+    """
+    own = DTSTART.search(rule)
+    if own and own["zone"] is None and not own["time"].endswith("Z"):
+        first = datetime.strptime(own["time"], "%Y%m%dT%H%M%S").replace(tzinfo=first.tzinfo)
+        rule = rule.replace(own[0], "")
+    try:
+        parsed: rrule = rrulestr(rule, dtstart=first)  # type: ignore[assignment]  # one RRULE
+    except ValueError:
+        parsed = rrulestr(rule, dtstart=first.replace(tzinfo=None))  # type: ignore[assignment]
+        until = parsed._until  # type: ignore[attr-defined]  # has no public name
+        parsed = parsed.replace(dtstart=first, until=until and until.replace(tzinfo=first.tzinfo))
+    return parsed
 
 
 def _mended(rule: str) -> str | None:

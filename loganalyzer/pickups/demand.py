@@ -23,6 +23,7 @@ from loganalyzer.site import Site
 from loganalyzer.spans import Cover, micros
 
 Numbers = NDArray[np.float64]
+PRIOR_H = 2.0  # hours of log that the same hour of other days weighs
 LEAST_HOURS = 14 * 24  # with log, before a demand is told
 
 
@@ -94,12 +95,13 @@ class Demands:
         hours, uses = self._of(self._hours, key[:2]), self._of(self._uses, key)
         if before is not None:
             hours, uses = hours[hours["day"] < before], uses[uses["day"] < before]
-        exposure = np.bincount(hours["hour_of_week"], hours["seconds"] / 3600, HOURS_OF_WEEK)
+        exposure: Numbers = np.bincount(
+            hours["hour_of_week"], hours["seconds"] / 3600, HOURS_OF_WEEK
+        ).astype(np.float64)
         if exposure.sum() < LEAST_HOURS or uses.empty:
             return None
         found = np.bincount(uses["hour_of_week"], minlength=HOURS_OF_WEEK)
-        mean = found.sum() / exposure.sum()
-        rate = np.divide(found, exposure, out=np.full(HOURS_OF_WEEK, mean), where=exposure > 0.5)
+        rate = _rates(found.astype(np.float64), exposure)
         spread = _spread(hours, uses, rate)
         number, weekly = int(found.sum()), float(rate.sum())
         excess = (spread - 1) / weekly
@@ -111,6 +113,18 @@ class Demands:
         for column, value in zip(BIN, key, strict=False):
             mine &= table[column].eq(value)
         return table[mine]
+
+
+def _rates(uses: Numbers, exposure: Numbers) -> Numbers:
+    """Uses an hour by hour of the week, drawn a little towards the same hour of all days.
+
+    An hour of the week in which the container was mostly full has little log, and what it has
+    ends with a use; one without any is taken to be like that hour of other days.
+    """
+    by_day = [part.reshape(7, 24).sum(axis=0) for part in (uses, exposure)]
+    mean = uses.sum() / exposure.sum()
+    like = np.divide(by_day[0], by_day[1], out=np.full(24, mean), where=by_day[1] > 1)
+    return np.asarray((uses + PRIOR_H * np.tile(like, 7)) / (exposure + PRIOR_H), dtype=np.float64)
 
 
 def _inside(used: pd.DataFrame, spans: pd.DataFrame) -> NDArray[np.bool_]:

@@ -120,7 +120,10 @@ def _with_present(table: pd.DataFrame, row: dict[str, object]) -> pd.DataFrame:
         & (table["chance_full"] - float(str(row["chance_full"]))).abs().lt(1e-9)
         & (table["hours_full_a_week"] - float(str(row["hours_full_a_week"]))).abs().lt(1e-6)
     )
-    row["pickups_a_week"] = round(float(str(row["pickups_a_week"])), 2)
+    # A year of a weekly rule does not begin and end on the same weekday.
+    number = float(str(row["pickups_a_week"]))
+    near = round(2 * number) / 2
+    row["pickups_a_week"] = near if abs(near - number) < 0.05 else round(number, 2)
     present = pd.DataFrame([row]).assign(present=True)
     return pd.concat([present, table[~same]], ignore_index=True)
 
