@@ -39,12 +39,13 @@ NEVER_FULL = "never full: only 'more than so many uses' is known"
 TOO_FEW = f"fewer than {FEWEST_FULL} fulls, and no levels to carry on"
 NO_LITRES = "the container's litres are not in the site file"
 FULL, LEVELS = "fulls seen", "levels carried on to full"
-COLUMNS = [
-    *BIN, "stream", "method", "fills", "fulls", "cut_off", "most_uses", "median_seen",
+FIGURES = [
+    "method", "fills", "fulls", "cut_off", "most_uses", "median_seen",
     "median_seen_low", "median_seen_high", "shape", "shape_low", "shape_high", "scale", "median",
     "median_low", "median_high", "mean", "mean_low", "mean_high", "full_at", "litres_a_use",
-    "litres_low", "litres_high", "use_spread", "reason",
+    "litres_low", "litres_high", "use_spread",
 ]  # fmt: skip
+COLUMNS = [*BIN, "stream", *FIGURES, "reason"]
 
 
 Key = tuple[str, str, str]
@@ -103,16 +104,19 @@ def fill_model(containers: pd.DataFrame, held: pd.DataFrame) -> pd.DataFrame:
         for row in rows_of(held)
         for key in [(row.site, row.chute, row.container)]
     ]
-    found = table[[*BIN, "first"]].rename(columns={"first": "stream"}).join(pd.DataFrame(rows))
-    whole = ["fills", "fulls", "cut_off"]
-    found[whole] = found[whole].apply(lambda column: counts(column, True))
+    figures = pd.DataFrame(rows, index=table.index).reindex(columns=FIGURES)
+    found = table[[*BIN, "first"]].rename(columns={"first": "stream"}).join(figures)
+    numbers = [name for name in FIGURES if name != "method"]
+    found[numbers] = found[numbers].astype("float64")
+    for name in ("fills", "fulls", "cut_off"):
+        found[name] = counts(found[name], True)
     fitted = found["scale"].notna()
     found["reason"] = why(
         (found["fills"].eq(0), NO_FILLS),
         (~fitted & found["fulls"].eq(0), NEVER_FULL), (~fitted, TOO_FEW),
         (found["litres_a_use"].isna(), NO_LITRES),
     )  # fmt: skip
-    return found.reindex(columns=COLUMNS)
+    return found[COLUMNS]
 
 
 def _fills(containers: pd.DataFrame) -> pd.DataFrame:

@@ -13,9 +13,10 @@ the container, and with it the median uses to full and the chance that a week's 
 
 - uses to full: mean and median of the Weibull life, and the median of the Kaplan-Meier curve,
   against the true ones.
-- diversion by volume: a month's interval against the litres that really fell in that month.
+- diversion by volume: each whole month's interval against the litres that really fell in it.
 - diversion by mass: the same in kilograms; true densities are drawn around the published ones
   with the deviation that the analyzer assumes, so this tests the bookkeeping, not the assumption.
+  Months of one building share their fill model and densities: they are not independent.
 - pickup risk: the chance that a container is full before the next pickup, under the present rule.
 """
 
@@ -220,11 +221,10 @@ def results(seed: int) -> Iterator[tuple[str, bool, float]]:
         size = fell["volume"] * (fell["density"] if name == "mass" else 1.0)
         true = size.where(sorted_out, 0.0).groupby(month).sum() / size.groupby(month).sum()
         table = found.monthly_figures.drop_duplicates("month").set_index("month")
-        # One month a building: months share the fill model and are not independent.
-        at = true.index[1 + seed % (len(true) - 2)]
-        if pd.notna(table.loc[at, column]):
-            low, high = table.loc[at, f"{column}_low"], table.loc[at, f"{column}_high"]
-            yield _held(f"diversion by {name}", low, high, true[at])
+        for at in true.index[1:-1]:  # whole months
+            if pd.notna(table.loc[at, column]):
+                low, high = table.loc[at, f"{column}_low"], table.loc[at, f"{column}_high"]
+                yield _held(f"diversion by {name}", low, high, true[at])
 
 
 def _held(name: str, low: float, high: float, true: float) -> tuple[str, bool, float]:
