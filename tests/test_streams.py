@@ -3,15 +3,17 @@
 import json
 
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats as scipy_stats
+from scipy.optimize import minimize
 from statsmodels.stats.proportion import proportion_confint
 
 from loganalyzer.measures.participation import part_taken, set_out
-from loganalyzer.shares import beta_binomial
+from loganalyzer.shares import Beta, beta_binomial
+from loganalyzer.tables import conform
+from loganalyzer.views.sorting import TABLES_HERE
 from tests.sorting import DAY, HOUR, alive, full, rows, site_text, sorting, use, uses
 
 # Ten households and four collections, constructed; set-out and participation worked by hand from
@@ -36,8 +38,6 @@ def test_a_beta_distribution_of_shares_is_the_most_likely_one():
         a, b = np.exp(at)
         return -scipy_stats.betabinom.logpmf(hits, trials, a, b).sum()
 
-    from scipy.optimize import minimize
-
     best = minimize(loss, [0.5, 1.0], method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-12})
     ours = beta_binomial(hits, trials)
     assert (ours.a, ours.b) == pytest.approx(np.exp(best.x), rel=1e-3)
@@ -45,8 +45,6 @@ def test_a_beta_distribution_of_shares_is_the_most_likely_one():
 
 def test_a_shrunken_share_is_the_mean_of_the_posterior():
     # Source: worked by hand: Beta(2, 6), 3 of 4 -> (3 + 2) / (4 + 8); none -> 2 / 8.
-    from loganalyzer.shares import Beta
-
     assert Beta(2, 6).shrink([3, 0], [4, 0]) == pytest.approx([5 / 12, 0.25])
     low, high = Beta(2, 6).interval([3], [4])
     assert (low[0], high[0]) == pytest.approx(scipy_stats.beta(5, 7).interval(0.95))
@@ -275,7 +273,31 @@ def test_a_floor_of_few_uses_is_not_said_to_never_use_a_stream():
     assert lost(log, kind="never_used") == []
 
 
-def test_an_empty_table_keeps_its_columns():
-    found = sorting([*alive(2)])
-    for name in ("streams", "participation", "lost_sorting", "campaigns", "monthly_figures"):
-        assert isinstance(getattr(found, name), pd.DataFrame)
+DOORS = [(0, "7", "open", "on"), (9, "7", "open", "off")]
+
+
+@pytest.mark.parametrize(
+    ("log", "text"),
+    [
+        (DOORS, None),
+        (DOORS, site_text()),
+        ([(0, None, "note", "mark")], None),
+        ([(0, "7", "press", "mark", {"stream": "zz"})], None),
+        ([*use(5, "7", None), *use(50, "8", None), *alive(20)], site_text()),
+        ([*uses(0, 30, "7", "zz"), *alive(70)], None),
+        ([(0, "7", "open", "on", {"clock": "unanchored"})], None),
+    ],
+    ids=[
+        "doors",
+        "no streams",
+        "notes",
+        "unknown stream",
+        "no stream named",
+        "no kind",
+        "no clock",
+    ],
+)
+def test_a_log_that_shows_little_still_gives_every_table(log, text):
+    found = sorting(log, text)
+    for name in TABLES_HERE:
+        assert conform(getattr(found, name), name).num_rows >= 0, name

@@ -107,7 +107,7 @@ def fill_model(containers: pd.DataFrame, held: pd.DataFrame) -> pd.DataFrame:
     figures = pd.DataFrame(rows, index=table.index).reindex(columns=FIGURES)
     found = table[[*BIN, "first"]].rename(columns={"first": "stream"}).join(figures)
     numbers = [name for name in FIGURES if name != "method"]
-    found[numbers] = found[numbers].astype("float64")
+    found = found.astype(dict.fromkeys(numbers, "float64") | {"method": "str"})
     for name in ("fills", "fulls", "cut_off"):
         found[name] = counts(found[name], True)
     fitted = found["scale"].notna()
