@@ -77,7 +77,7 @@ def parser() -> argparse.ArgumentParser:
     commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for add in (
         _add_inspect, _add_import, _add_summary, _add_audit, _add_waiting, _add_indices,
-        _add_streams, _add_containers, _add_pickups, _add_export, _add_serve, _add_demo,
+        _add_suspects, _add_streams, _add_containers, _add_pickups, _add_export, _add_serve, _add_demo,
     ):  # fmt: skip
         add(commands)
     return top
@@ -100,7 +100,7 @@ class _Parser(argparse.ArgumentParser):
 
 WORDS = (
     "inspect", "import", "summary", "waiting", "indices", "audit", "streams", "containers",
-    "pickups", "export", "serve", "demo",
+    "pickups", "suspects", "export", "serve", "demo",
 )  # fmt: skip
 Commands = Any  # argparse names the type of its subparsers only privately
 
@@ -231,6 +231,18 @@ def _add_indices(commands: Commands) -> None:
     _add_selection(command)
     command.add_argument("--json", action="store_true", help="print one JSON document")
     command.set_defaults(run="indices")
+
+
+def _add_suspects(commands: Commands) -> None:
+    command = commands.add_parser(
+        "suspects",
+        help="which part is failing, where, since when, and what to check first",
+        description="Prints the parts that show signs of failing, the strongest first, with what "
+        "speaks against each and what to look at first. A log is no inspection.",
+    )
+    _add_selection(command)
+    command.add_argument("--json", action="store_true", help="print one JSON document")
+    command.set_defaults(run="suspects")
 
 
 def _add_streams(commands: Commands) -> None:

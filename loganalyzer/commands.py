@@ -32,6 +32,7 @@ from loganalyzer.views.streams_report import (
     streams_dict,
     streams_text,
 )
+from loganalyzer.views.suspects_report import suspects_dict, suspects_text
 from loganalyzer.views.wait_report import clearing_what_if, waiting_dict, waiting_text
 from loganalyzer.weighing import read_tickets
 
@@ -159,6 +160,16 @@ def tell_pickups(options: argparse.Namespace) -> int:
     return 0
 
 
+def name_suspects(options: argparse.Namespace) -> int:
+    """Print which parts are failing, where, since when, and what to check first."""
+    analysis = _answer(options)
+    if options.json:
+        _print_json(suspects_dict(analysis))
+    else:
+        print(suspects_text(analysis))
+    return 0
+
+
 def export_table(options: argparse.Namespace) -> int:
     """Write a table to a file."""
     if options.table not in TABLES:
@@ -211,6 +222,7 @@ COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "summary": summarise,
     "waiting": tell_waiting,
     "indices": tell_indices,
+    "suspects": name_suspects,
     "audit": audit_rules,
     "streams": tell_streams,
     "containers": tell_containers,

@@ -95,7 +95,7 @@ TABLES: dict[str, pa.Schema] = {
         refusals=COUNT, lockouts=COUNT, exposure_h=NUMBER, visits_per_hour=NUMBER,
         refusals_per_hour=NUMBER, lockouts_per_hour=NUMBER, reason=pa.string(),
     ),
-    "monthly": _schema(
+    "lockout_months": _schema(
         site=TEXT, chute=TEXT, floor=TEXT, month=WALL, exposure_days=NUMBER, visits=COUNT,
         episodes=COUNT, episodes_per_100_visits=NUMBER, low=NUMBER, high=NUMBER,
         reason=pa.string(),
@@ -212,7 +212,7 @@ TABLES: dict[str, pa.Schema] = {
         site=TEXT, stream=TEXT, date=WALL, kg=NUMBER, since=WALL, uses=COUNT, expected_kg=NUMBER,
         residual_kg=NUMBER, reason=pa.string(),
     ),
-    "monthly_figures": _schema(
+    "monthly": _schema(
         building=pa.string(), month=pa.string(), stream=TEXT, uses=COUNT, litres=NUMBER,
         kg=NUMBER, share=NUMBER, diversion=NUMBER, method=pa.string(), uncertainty=pa.string(),
         site=TEXT, kind=TEXT, covered_days=NUMBER, litres_low=NUMBER, litres_high=NUMBER,
@@ -279,6 +279,10 @@ TABLES: dict[str, pa.Schema] = {
         note=pa.string(), before=COUNT, before_days=NUMBER, after=COUNT, after_days=NUMBER,
         ratio=NUMBER, low=NUMBER, high=NUMBER, p=NUMBER, back_days=NUMBER, came_back=YES_NO,
         back_median_days=NUMBER, verdict=TEXT,
+    ),
+    "suspects": _schema(
+        site=TEXT, chute=TEXT, floor=TEXT, component=TEXT, since=UTC, score=NUMBER,
+        evidence=pa.string(), advice=pa.string(), misuse=YES_NO,
     ),
     "imports": _schema(
         source=pa.string(), name=pa.string(), site=pa.string(), chute=pa.string(),

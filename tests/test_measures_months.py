@@ -43,7 +43,7 @@ def test_a_floor_that_goes_on_as_it_was_has_no_trend(rising):
 
 
 def test_months_are_local_and_sum_to_the_whole(rising):
-    table = rising.monthly[rising.monthly["floor"].eq("7")]
+    table = rising.lockout_months[rising.lockout_months["floor"].eq("7")]
     assert table["month"].dt.strftime("%Y-%m").tolist() == [
         "2025-03", "2025-04", "2025-05", "2025-06", "2025-07",
     ]  # fmt: skip
@@ -64,7 +64,7 @@ def test_a_trend_follows_the_visits_and_not_the_calendar():
 
 
 def test_a_month_with_a_gap_of_ten_days_counts_the_rest():
-    table = analysed(*spell(8), *spell(20, first=18), *episodes("7", [3, 20, 21])).monthly
+    table = analysed(*spell(8), *spell(20, first=18), *episodes("7", [3, 20, 21])).lockout_months
     march = table[table["floor"].eq("7") & table["month"].eq("2025-03-01")].iloc[0]
     assert march["exposure_days"] == pytest.approx(28.7 - 10.5, abs=0.5)
     assert march["episodes"] == 3
@@ -72,7 +72,7 @@ def test_a_month_with_a_gap_of_ten_days_counts_the_rest():
 
 
 def test_a_month_without_any_log_says_so():
-    table = analysed(*spell(8), *spell(8, first=70)).monthly
+    table = analysed(*spell(8), *spell(8, first=70)).lockout_months
     april = table[table["floor"].eq("7") & table["month"].eq("2025-04-01")].iloc[0]
     assert april["reason"] == "no log of the door in service in this month"
     assert pd.isna(april["visits"])

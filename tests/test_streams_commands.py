@@ -94,7 +94,7 @@ def test_streams_tells_participation_campaigns_and_months(store, capsys):
     found = told(capsys, "streams", *store)
     assert {row["stream"] for row in found["streams"]} == {"refuse", "recycling"}
     assert any(row["measure"] == "share" and row["ratio"] for row in found["campaigns"])
-    assert {row["month"] for row in found["monthly_figures"]} == {"2026-09", "2026-10", "2026-11"}
+    assert {row["month"] for row in found["monthly"]} == {"2026-09", "2026-10", "2026-11"}
     assert main(["streams", *store]) == 0
     text = capsys.readouterr().out
     assert "Floors stand for households" in text
@@ -149,9 +149,9 @@ def test_tickets_that_are_mostly_wrong_end_with_status_3(store, capsys, tmp_path
     capsys.readouterr()
 
 
-def test_the_monthly_figures_are_the_columns_that_owners_ask_for(store, capsys, tmp_path):
+def test_the_monthly_are_the_columns_that_owners_ask_for(store, capsys, tmp_path):
     out = tmp_path / "months.csv"
-    assert main(["export", "monthly_figures", *store, "--out", str(out)]) == 0
+    assert main(["export", "monthly", *store, "--out", str(out)]) == 0
     with out.open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     assert list(rows[0])[:10] == [

@@ -135,7 +135,7 @@ def test_a_month_has_litres_kilograms_and_both_diversions_apart():
     assert model["recycling"]["method"] == "levels carried on to full"
     # 50 % after 21 uses on average: 42 to full; 1100 litres over nearly as many uses.
     assert model["recycling"]["litres_a_use"] == pytest.approx(1100 / 42, rel=0.06)
-    first = rows(found.monthly_figures, month="2025-03")
+    first = rows(found.monthly, month="2025-03")
     litres = {row["stream"]: row["litres"] for row in first}
     kg = {row["stream"]: row["kg"] for row in first}
     assert kg["recycling"] == pytest.approx(litres["recycling"] * 0.0344100, rel=1e-4)
@@ -155,8 +155,7 @@ def test_an_own_density_stands_above_the_published_one_and_is_surer():
     own = months(RECYCLING + "density_kg_m3 = 60\n", REFUSE + "density_kg_m3 = 110\n")
     published = months()
     ours, theirs = (
-        rows(one.monthly_figures, month="2025-03", stream="recycling")[0]
-        for one in (own, published)
+        rows(one.monthly, month="2025-03", stream="recycling")[0] for one in (own, published)
     )
     assert ours["kg"] / theirs["kg"] == pytest.approx(60 / 34.41, rel=1e-4)
     assert ours["method"] == "own density: site file, density_kg_m3"
@@ -192,15 +191,15 @@ def test_kilograms_a_use_by_tickets_are_a_ratio_of_sums():
 
 def test_a_stream_whose_volume_is_not_known_leaves_no_diversion_and_says_why():
     text = 'id = "refuse"\nkind = "refuse"\n'
-    (row, *_) = rows(months(RECYCLING, text).monthly_figures, month="2025-03")
+    (row, *_) = rows(months(RECYCLING, text).monthly, month="2025-03")
     assert (row["diversion"], row["diversion_by_volume"]) == (None, None)
     assert "refuse: litres a use not known" in row["reason"]
 
 
 def test_linen_is_neither_diverted_nor_disposed_of():
     linen = 'id = "linen"\nkind = "linen"\n'
-    plain = rows(months().monthly_figures, month="2025-03")[0]
-    with_it = rows(months(RECYCLING, REFUSE, linen).monthly_figures, month="2025-03")[0]
+    plain = rows(months().monthly, month="2025-03")[0]
+    with_it = rows(months(RECYCLING, REFUSE, linen).monthly, month="2025-03")[0]
     assert with_it["diversion"] == pytest.approx(plain["diversion"])
 
 

@@ -28,7 +28,7 @@ LOST = {
 
 def diversion(analysis: Analysis) -> Iterator[Finding]:
     """Diversion of the last whole month, by mass and by volume apart."""
-    table = analysis.sorting.monthly_figures
+    table = analysis.sorting.monthly
     table = table[table["diversion"].notna() | table["diversion_by_volume"].notna()]
     for site, part in table.groupby("site", sort=False):
         whole = part[part["covered_days"].ge(27)]

@@ -58,7 +58,7 @@ class Analysis:
     those of the site file). Measures: `lockouts`, `open_times`, `open_doors`,
     `open_hours`, `longest_openings` (doors open too long: by floor, by hour, one by one),
     `waits`, `refusals` (by reason),
-    `week` (visits, refusals, lockouts by floor and hour of the week), `monthly` and
+    `week` (visits, refusals, lockouts by floor and hour of the week), `lockout_months` and
     `floor_trends` (lockout episodes by floor over time), `buttons` (presses that no person
     makes), `daily`, `clearings`
     (against free fall), `wait_parts` (what each visit waited for), `wait_split` (the same by
@@ -89,7 +89,7 @@ class Analysis:
     indices: pd.DataFrame
     refusals: pd.DataFrame
     week: pd.DataFrame
-    monthly: pd.DataFrame
+    lockout_months: pd.DataFrame
     floor_trends: pd.DataFrame
     buttons: pd.DataFrame
     daily: pd.DataFrame
@@ -225,7 +225,7 @@ def measure(
         waits=waits_of(cycles, visits, timeline, known),
         refusals=by_reason(timeline, known),
         week=week_of(timeline, visits, locked, hours, known, sites),
-        monthly=monthly_of(timeline, visits, locked, service, known, sites),
+        lockout_months=monthly_of(timeline, visits, locked, service, known, sites),
         floor_trends=trends(timeline, visits, locked, service, known),
         buttons=fingers,
         daily=daily_of(timeline, cycles, visits, locked, hours, known, sites),

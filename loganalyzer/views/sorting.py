@@ -31,7 +31,7 @@ from loganalyzer.uses import uses
 # The tables of tables.py that this makes.
 TABLES_HERE = (
     "streams", "participation", "set_out", "campaigns", "lost_sorting", "containers",
-    "fill_model", "masses", "weigh_tickets", "monthly_figures", "pickups", "forecast", "backtest",
+    "fill_model", "masses", "weigh_tickets", "monthly", "pickups", "forecast", "backtest",
 )  # fmt: skip
 
 
@@ -117,7 +117,7 @@ class Sorting:
         return mass(self.fill_model, self.bins, ticket_rates(self.weigh_tickets))
 
     @cached_property
-    def monthly_figures(self) -> pd.DataFrame:
+    def monthly(self) -> pd.DataFrame:
         """What `diversion.monthly` returns."""
         return monthly_of(self.streams, self.masses, self.sites)
 

@@ -36,7 +36,7 @@ def streams_dict(analysis: Analysis) -> dict[str, Any]:
         "set_out": records(s.set_out), "campaigns": records(s.campaigns),
         "lost_sorting": records(s.lost_sorting), "lost_counts": records(lost_counts(analysis)),
         "masses": records(s.masses), "weigh_tickets": records(s.weigh_tickets),
-        "monthly_figures": records(s.monthly_figures),
+        "monthly": records(s.monthly),
         "notes": [NOTE.replace("\n", " "), f"Published densities: {PUBLISHED}, loose material."],
     }  # fmt: skip
 
@@ -137,7 +137,7 @@ def _floors(table: pd.DataFrame) -> list[str]:
 
 def _months(analysis: Analysis) -> list[str]:
     lines = []
-    table = analysis.sorting.monthly_figures
+    table = analysis.sorting.monthly
     for (building, month), part in table.groupby(["building", "month"], sort=False):
         first = part.iloc[0]
         uses = ", ".join(f"{row.stream} {_number(row.uses)}" for row in rows(part))

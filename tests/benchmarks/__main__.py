@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 
 QUICK = ("bench_import", "bench_layouts", "bench_pairing")  # these take --quick
-ALWAYS = ("bench_year", "bench_store")
+ALWAYS = ("bench_year", "bench_store", "bench_sorting")
 
 
 def main() -> None:

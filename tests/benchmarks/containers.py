@@ -220,7 +220,7 @@ def results(seed: int) -> Iterator[tuple[str, bool, float]]:
     for name, column in (("volume", "diversion_by_volume"), ("mass", "diversion")):
         size = fell["volume"] * (fell["density"] if name == "mass" else 1.0)
         true = size.where(sorted_out, 0.0).groupby(month).sum() / size.groupby(month).sum()
-        table = found.monthly_figures.drop_duplicates("month").set_index("month")
+        table = found.monthly.drop_duplicates("month").set_index("month")
         for at in true.index[1:-1]:  # whole months
             if pd.notna(table.loc[at, column]):
                 low, high = table.loc[at, f"{column}_low"], table.loc[at, f"{column}_high"]
