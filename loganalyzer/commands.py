@@ -14,9 +14,9 @@ from loganalyzer import export as files
 from loganalyzer import ingest, views
 from loganalyzer.answers import answer, span
 from loganalyzer.errors import InputError, UsageError
-from loganalyzer.inspection import inspect
+from loganalyzer.ingest.inspection import inspect
+from loganalyzer.ingest.reports import ExportReport, ImportReport
 from loganalyzer.progress import Bar
-from loganalyzer.reports import ExportReport, ImportReport
 from loganalyzer.site import Site, load_site
 from loganalyzer.store import Store
 from loganalyzer.tables import AUDIENCES, TABLES

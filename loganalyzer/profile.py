@@ -8,9 +8,10 @@ from typing import Annotated, Any, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from loganalyzer.entries import CodeMeaning, Columns, EventEntry, Labels, TimeRule
 from loganalyzer.errors import ProfileError
-from loganalyzer.layouts import (
+from loganalyzer.settings import Count, Settings, Word, check, one_of, read_text
+from loganalyzer.settings.entries import CodeMeaning, Columns, EventEntry, Labels, TimeRule
+from loganalyzer.settings.layouts import (
     LAYOUTS,
     Delimited,
     Fixed,
@@ -20,8 +21,7 @@ from loganalyzer.layouts import (
     SampleEntry,
     Sheet,
 )
-from loganalyzer.mistakes import Mistake, nearest, refuse, toml
-from loganalyzer.settings import Count, Settings, Word, check, one_of, read_text
+from loganalyzer.settings.mistakes import Mistake, nearest, refuse, toml
 from loganalyzer.tables import NEEDS_FLOOR
 
 __all__ = [

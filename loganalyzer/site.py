@@ -10,7 +10,6 @@ from dateutil.rrule import rrule, rrulestr
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from loganalyzer.errors import SiteError
-from loganalyzer.mistakes import Mistake, nearest, refuse, toml
 from loganalyzer.settings import (
     Count,
     Id,
@@ -26,6 +25,7 @@ from loganalyzer.settings import (
     read_text,
     zone_name,
 )
+from loganalyzer.settings.mistakes import Mistake, nearest, refuse, toml
 from loganalyzer.tables import COMPONENTS
 
 KINDS = ("refuse", "recycling", "organics", "linen", "other")

@@ -17,7 +17,7 @@ from pathlib import Path
 import pandas as pd
 
 from loganalyzer.errors import InputError, one_line
-from loganalyzer.mistakes import nearest
+from loganalyzer.settings.mistakes import nearest
 
 COLUMNS = ("date", "stream", "kg")
 FORMATS = ("%Y-%m-%d", "%d.%m.%Y", "%d/%m/%Y")

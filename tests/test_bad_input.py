@@ -97,7 +97,9 @@ def assert_one_line(text: str) -> None:
 
 
 def test_an_empty_file_is_said_and_the_good_file_beside_it_lands(shop):
-    status, report, err = shop.take(shop.file("empty.csv", b""), shop.file("good.csv", export(*rows(4))))
+    status, report, err = shop.take(
+        shop.file("empty.csv", b""), shop.file("good.csv", export(*rows(4)))
+    )
     assert status == 3
     assert "empty.csv" in err
     assert ledger(report, "good.csv")["events"] == 8
@@ -113,7 +115,9 @@ def test_a_binary_file_is_said_in_one_line(shop):
 
 def test_a_line_without_end_costs_one_reject_and_no_memory(shop):
     # 60 MB here; the 500 MB line is a command of its own in tests/benchmarks.
-    path = shop.file("long.csv", export(*rows(4)) + b"x" * 60_000_000 + b"\n" + "\n".join(rows(2)).encode())
+    path = shop.file(
+        "long.csv", export(*rows(4)) + b"x" * 60_000_000 + b"\n" + "\n".join(rows(2)).encode()
+    )
     status, report, _ = shop.take(path)
     row = ledger(report, "long.csv")
     assert (status, row["events"], row["duplicates"], row["rejected"]) == (0, 8 + 4, 0, 1)
@@ -183,7 +187,10 @@ def test_the_same_export_under_another_site_is_refused(shop):
 
 
 def test_stamps_of_1970_and_2099_are_kept_and_not_believed(shop):
-    path = shop.file("odd.csv", export(*rows(4), *rows(1, "01.01.1970"), *rows(1, "01.01.2099"), *rows(2, "06.10.2026")))
+    path = shop.file(
+        "odd.csv",
+        export(*rows(4), *rows(1, "01.01.1970"), *rows(1, "01.01.2099"), *rows(2, "06.10.2026")),
+    )
     status, report, _ = shop.take(path)
     assert status == 0
     row = ledger(report, "odd.csv")
@@ -246,7 +253,9 @@ def test_a_store_from_a_newer_version_is_left_alone(shop):
     assert json.loads(root.read_text()) == newer
 
 
-@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may write anywhere")
+@pytest.mark.skipif(
+    not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may write anywhere"
+)
 def test_a_store_that_cannot_be_written_is_said_in_one_line(shop):
     shop.store.mkdir(mode=0o555)
     status, _, err = shop.take(shop.file("good.csv", export(*rows(4))))
@@ -262,7 +271,9 @@ def test_a_store_in_the_place_of_a_file_is_said_in_one_line(shop):
 
 
 def test_a_missing_path_is_said_and_the_rest_lands(shop):
-    status, report, err = shop.take(shop.folder / "gone.csv", shop.file("good.csv", export(*rows(4))))
+    status, report, err = shop.take(
+        shop.folder / "gone.csv", shop.file("good.csv", export(*rows(4)))
+    )
     assert status == 3
     assert "gone.csv" in err
     assert ledger(report, "good.csv")["events"] == 8
@@ -279,7 +290,9 @@ def test_the_same_file_twice_changes_nothing(shop):
 
 
 def test_undo_takes_one_export_out_again(shop):
-    shop.take(shop.file("a.csv", export(*rows(4))), shop.file("b.csv", export(*rows(3, "06.10.2026"))))
+    shop.take(
+        shop.file("a.csv", export(*rows(4))), shop.file("b.csv", export(*rows(3, "06.10.2026")))
+    )
     assert shop.timeline() == 14
     status, _, err = shop.run("import", "--undo", "b.csv", "--store", shop.store)
     assert status == 0, err

@@ -20,10 +20,10 @@ from loganalyzer.clock import (
     resolve,
     restarts,
 )
-from loganalyzer.corrections import moved_on_the_wall
-from loganalyzer.marks import mark_array
+from loganalyzer.clock.corrections import moved_on_the_wall
+from loganalyzer.clock.marks import mark_array
+from loganalyzer.clock.zones import ZoneClock
 from loganalyzer.tables import CLOCK_MARKS, TEXT
-from loganalyzer.zones import ZoneClock
 
 SECOND = 1_000_000
 DAY = "2024-05-01T"

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from loganalyzer import events
 from loganalyzer.errors import SiteError
 from loganalyzer.events import EVENTS, Translated, Translator
-from loganalyzer.labels import floor_naming, numbers, without_zeros
-from loganalyzer.meanings import Finder, clock_set
+from loganalyzer.events.labels import floor_naming, numbers, without_zeros
+from loganalyzer.events.meanings import Finder, clock_set
 from loganalyzer.profile import EventEntry, Labels, Profile, TimeRule, parse_profile
 from loganalyzer.readers.records import REJECTS, Batch
 from loganalyzer.site import Site, parse_site

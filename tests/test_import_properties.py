@@ -11,9 +11,8 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from pandas.testing import assert_frame_equal
 
-from loganalyzer import disk
 from loganalyzer.ingest import undo
-from loganalyzer.store import Store
+from loganalyzer.store import Store, disk
 from tests.exports import Log, history, take, write
 
 FEW = settings(

@@ -9,10 +9,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from loganalyzer import disk
 from loganalyzer.answers import components
 from loganalyzer.ingest import again
-from loganalyzer.store import Store
+from loganalyzer.store import Store, disk
 from tests.exports import RECEIVED, Log, site, take, write
 from tests.troubles import incidents_of
 

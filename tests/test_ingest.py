@@ -10,11 +10,10 @@ import pandas as pd
 import pytest
 from pandas.testing import assert_frame_equal
 
-from loganalyzer import reading
 from loganalyzer.errors import ProfileError, SiteError, UsageError
-from loganalyzer.ingest import again, undo
-from loganalyzer.inspection import inspect
-from loganalyzer.reports import ImportReport
+from loganalyzer.ingest import again, reading, undo
+from loganalyzer.ingest.inspection import inspect
+from loganalyzer.ingest.reports import ImportReport
 from loganalyzer.site import parse_site
 from loganalyzer.store import Store
 from tests.exports import HEADER, RECEIVED, SITE, Log, history, site, take, write

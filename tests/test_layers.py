@@ -17,19 +17,14 @@ LIBRARY: dict[str, tuple[str, str]] = {
     "errors": ("errors", ""),
     "tables": ("tables", "errors"),
     # The legal signals and edges stand in tables.py once, so settings are checked against those.
-    "settings": ("mistakes settings layouts entries site profile", "errors tables"),
-    "plain": ("stats rates reliability changes spans columns runs threads progress account sentences shares lifetimes", ""),
-    "stamps": (
-        "offsets stampforms stampcolumns stamplenient stampnumbers stampyears stamps", "errors",
-    ),
+    "settings": ("settings site profile", "errors tables"),
+    "plain": ("stats rates reliability changes spans progress sentences shares lifetimes", ""),
+    "stamps": ("stamps", "errors"),
     "readers": ("readers", "errors settings"),
     # A clock set told as two stamps is the one place where an event's text holds stamps.
-    "events": ("labels meanings events", "readers.records settings tables stamps"),
-    "clock": (
-        "marks folds zones clockfacts corrections uptime wallclock clock",
-        "errors tables settings stamps",
-    ),
-    "timeline": ("beginnings timeline", "errors tables plain"),
+    "events": ("events", "readers.records settings tables stamps"),
+    "clock": ("clock", "errors tables settings stamps"),
+    "timeline": ("timeline", "errors tables plain"),
     "facts": (
         "attempts bins facts localtime occupied openings service uses",
         "errors tables settings plain",
@@ -46,13 +41,11 @@ LIBRARY: dict[str, tuple[str, str]] = {
         "errors tables settings plain facts intervals cycles measures pickups audit incidents",
     ),
     # The original lines behind an incident are read again as their layout says.
-    "store": (
-        "manifest disk parquet contents evidence store", "errors tables settings readers clock",
-    ),
+    "store": ("store", "errors tables settings readers clock"),
     "export": ("export", "errors tables"),
     "weighing": ("weighing", "errors settings"),
     "ingest": (
-        "choice chutefile standin inspection reading reports stretches taking ingest",
+        "ingest",
         "errors tables settings plain stamps readers events clock timeline store",
     ),
     "answers": ("answers", "errors settings store views"),

@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from loganalyzer.clock.zones import ZoneClock
 from loganalyzer.errors import ProfileError
-from loganalyzer.offsets import NO_OFFSET
-from loganalyzer.stampforms import form
 from loganalyzer.stamps import Stamps, YearFinder, is_uptime, needs_year
-from loganalyzer.zones import ZoneClock
+from loganalyzer.stamps.forms import form
+from loganalyzer.stamps.offsets import NO_OFFSET
 
 RECEIVED = datetime(2026, 3, 1, 12, tzinfo=UTC)
 MICROSECOND = timedelta(microseconds=1)

@@ -17,10 +17,9 @@ import pyarrow.parquet as pq
 import pytest
 from pandas.testing import assert_frame_equal
 
-from loganalyzer import disk
 from loganalyzer.errors import StoreError, UsageError
 from loganalyzer.ingest import undo
-from loganalyzer.store import ROOT, Store
+from loganalyzer.store import ROOT, Store, disk
 from tests.exports import Log, history, take, write
 
 FILES = 4
@@ -174,7 +173,7 @@ def test_a_full_disk_is_one_line_and_changes_nothing(
     def full(*arguments: object) -> None:
         raise OSError(28, "No space left on device")
 
-    for place in ("loganalyzer.disk.flush", "loganalyzer.parquet.EventFile.write"):
+    for place in ("loganalyzer.store.disk.flush", "loganalyzer.store.parquet.EventFile.write"):
         with monkeypatch.context() as patch:
             patch.setattr(place, full)
             with pytest.raises(

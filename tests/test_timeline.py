@@ -4,8 +4,8 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from loganalyzer.folds import begins_in_fold, settle
-from loganalyzer.stretches import sequence
+from loganalyzer.clock.folds import begins_in_fold, settle
+from loganalyzer.ingest.stretches import sequence
 from loganalyzer.tables import TEXT
 
 HOUR = 3_600_000_000

@@ -12,10 +12,10 @@ from dateutil import tz
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from loganalyzer.clock.marks import EXACT, FOLD, GAP, mark_array, mark_codes
+from loganalyzer.clock.zones import ZoneClock
 from loganalyzer.errors import SettingsError
-from loganalyzer.marks import EXACT, FOLD, GAP, mark_array, mark_codes
-from loganalyzer.offsets import NO_OFFSET, offsets
-from loganalyzer.zones import ZoneClock
+from loganalyzer.stamps.offsets import NO_OFFSET, offsets
 
 SECOND, HOUR, DAY = 1_000_000, 3_600_000_000, 86_400_000_000
 NAMED = [

@@ -5,7 +5,7 @@
 The same rows land in both, in turn, in one process: a year of weekly exports, then many small
 ones, then the weeks' overlap written anew, then one export taken out again; then the whole is
 read, and the folder is read as any tool would that knows Parquet alone. Files are flushed to
-disk in both. The plain way here is the commit of `loganalyzer.disk` and `loganalyzer.store`:
+disk in both. The plain way here is the commit of `loganalyzer.store.disk` and `loganalyzer.store`:
 immutable files, a manifest, one root file replaced atomically.
 """
 
@@ -22,7 +22,7 @@ import pyarrow.dataset as ds
 import pyarrow.parquet as pq
 from deltalake import DeltaTable, write_deltalake
 
-from loganalyzer.disk import flush, land_json
+from loganalyzer.store.disk import flush, land_json
 
 WEEKS, WEEK_ROWS = 52, 10_000
 SMALL, SMALL_ROWS = 300, 100

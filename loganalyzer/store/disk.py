@@ -1,0 +1,67 @@
+"""Files that are there whole or not at all: written aside, flushed, then renamed."""
+
+import json
+import os
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+from loganalyzer.errors import StoreError
+
+
+def land(written: Path, place: Path) -> None:
+    """Flush a finished file and move it to its place in the same file system.
+
+    Its folder is still to be flushed before anything may rely on the name.
+    """
+    flush(written)
+    place.parent.mkdir(parents=True, exist_ok=True)
+    _replace(written, place)
+
+
+def flush(path: Path) -> None:
+    """Wait until a file's bytes, or a folder's entries, are on the disk."""
+    if path.is_dir() and os.name == "nt":
+        return  # Windows cannot open a folder; its renames are journalled
+    handle = os.open(path, os.O_RDONLY if os.name != "nt" else os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def land_json(value: Any, place: Path) -> None:
+    """Write a small JSON document in one step, in place of an older one."""
+    aside = place.with_name(f"{place.name}.new")
+    aside.parent.mkdir(exist_ok=True)
+    aside.write_text(json.dumps(value, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    land(aside, place)
+    flush(place.parent)
+
+
+@contextmanager
+def told_as_store_error(folder: Path) -> Iterator[None]:
+    """Turn what the file system refuses into one clear line.
+
+    Raises:
+        StoreError: The disk is full, the folder read-only or gone; the store is as it was.
+    """
+    try:
+        yield
+    except OSError as error:
+        raise StoreError(
+            str(folder), error.strerror or str(error), "a folder that can be written",
+            "Free some space or give a folder of your own; nothing in the store was changed",
+        ) from error  # fmt: skip
+
+
+def _replace(written: Path, place: Path) -> None:
+    """Rename over what is there; Windows refuses for a moment while somebody reads that."""
+    for pause in (0.01, 0.05, 0.2, 0.5) if os.name == "nt" else ():
+        with suppress(PermissionError):
+            written.replace(place)
+            return
+        time.sleep(pause)
+    written.replace(place)
