@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterator
+from typing import Any
 
 import pandas as pd
 
@@ -12,7 +13,7 @@ from loganalyzer.views.finding import LINES_SHOWN, Finding, rows, text_or_none
 from loganalyzer.views.shown import hidden_doors
 from loganalyzer.views.streams import LOST_KINDS
 
-SURE = 0.05
+FEW = 0.05  # a chance of full that a rule with fewer pickups may have
 LOST = {
     "full_then_refuse": (
         "use turned to refuse within two minutes because the container was full",
@@ -153,3 +154,37 @@ def fills_up(analysis: Analysis) -> Iterator[Finding]:
             f"container{litres} ({row.method}, {things(int(row.fills), 'fill', 'fills')}).",
             row.mean, row.mean_low, row.mean_high, int(row.fills),
         )  # fmt: skip
+
+
+def pickup_rules(analysis: Analysis) -> Iterator[Finding]:
+    """Containers that another rule with no more pickups would serve better, or fewer would do."""
+    table = analysis.sorting.pickups
+    table = table[table["chance_full"].notna()]
+    for key, part in table.groupby([*CHUTE, "container"], sort=False):
+        now = part[part["present"].eq(True)]
+        if now.empty:
+            continue
+        (present,), best = rows(now), part[part["best"].eq(True) & ~part["present"].eq(True)]
+        fewer = best["pickups_a_week"].lt(present.pickups_a_week) & best["chance_full"].lt(FEW)
+        better = best["pickups_a_week"].le(present.pickups_a_week) & best["refused_high"].lt(
+            present.refused_low
+        )
+        found = best[fewer] if fewer.any() else best[better]
+        if found.empty:
+            continue
+        (row,) = rows(found.sort_values("pickups_a_week").head(1))
+        yield Finding(
+            "coordinator", str(key[0]), str(key[1]), None, "pickups",
+            f"Chute {key[1]}: collecting the {key[2]} container by {row.rule} instead of "
+            f"{present.rule} would take {_pickups(row, present)}, with "
+            f"{figure(row.refused_a_week)} uses refused a week {between(row.refused_low, row.refused_high)} instead of "
+            f"{figure(present.refused_a_week)} "
+            f"{between(present.refused_low, present.refused_high)}.",
+            row.refused_a_week, row.refused_low, row.refused_high,
+        )  # fmt: skip
+
+
+def _pickups(row: Any, present: Any) -> str:
+    """How many pickups a rule takes, against the present one."""
+    number, now = f"{row.pickups_a_week:g}", f"{present.pickups_a_week:g}"
+    return "as many pickups" if number == now else f"{number} pickups a week instead of {now}"

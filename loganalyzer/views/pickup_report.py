@@ -9,6 +9,7 @@ from loganalyzer.pickups.simulation import FILLS, SEED, WORLDS
 from loganalyzer.sentences import between, figure
 from loganalyzer.views.analysis import Analysis
 from loganalyzer.views.finding import rows
+from loganalyzer.views.streams import pickup_table
 from loganalyzer.views.summary import records
 
 ASSUMES = (
@@ -56,7 +57,7 @@ def pickups_text(analysis: Analysis, at: pd.Timestamp | None = None) -> str:
     s = analysis.sorting
     ahead = s.forecast_at(at)
     blocks = [ASSUMES]
-    for key, part in s.pickups.groupby(["site", "chute", "container"], sort=False):
+    for key, part in pickup_table(analysis).groupby(["site", "chute", "container"], sort=False):
         lines = [f"{key[0]}, chute {key[1]}, {key[2]}", *_rules(part)]
         mine = pd.DataFrame([key], columns=["site", "chute", "container"])
         lines += _coming(ahead.merge(mine), zone_of(analysis.sites, str(key[0])))
@@ -70,8 +71,7 @@ def _rules(part: pd.DataFrame) -> list[str]:
     if part["reason"].notna().any():
         return [f"  nothing can be told: {part['reason'].iloc[0]}"]
     lines = []
-    shown = part[part["present"].astype(bool) | part["best"].astype(bool)]
-    for row in rows(shown.sort_values(["present", "pickups_a_week"], ascending=False)):
+    for row in rows(part):
         what = " and ".join(
             text for text, on in
             (("present", row.present), (f"best at {row.pickups_a_week:g} a week", row.best)) if on

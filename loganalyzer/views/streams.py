@@ -119,3 +119,30 @@ def lost_counts(analysis: Analysis) -> pd.DataFrame:
     table = table.reindex(columns=list(LOST_KINDS), fill_value=0)
     table.columns.name = None
     return table.reset_index()
+
+
+def pickup_table(analysis: Analysis) -> pd.DataFrame:
+    """The present rule of each container and the best at each number of pickups.
+
+    Returns:
+        Rows of `pickups`, the present rule of a container first, then fewer and fewer pickups;
+        a container of which nothing can be told has one row with its `reason`.
+    """
+    table = analysis.sorting.pickups
+    shown = table["present"].eq(True) | table["best"].eq(True) | table["reason"].notna()
+    keys = [*CHUTE, "container"]
+    place = table.groupby(keys, sort=False).ngroup()
+    order = pd.DataFrame(
+        {
+            "place": place,
+            "not_present": ~table["present"].eq(True),
+            "fewer": -table["pickups_a_week"],
+        }
+    )
+    rows = order[shown].sort_values(["place", "not_present", "fewer"], kind="stable").index
+    return table.loc[rows].reset_index(drop=True)
+
+
+def forecast(analysis: Analysis) -> pd.DataFrame:
+    """The chance of full by the end of each coming day, as `pickups.forecast` makes it."""
+    return analysis.sorting.forecast
