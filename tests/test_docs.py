@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+import loganalyzer
 from loganalyzer.cli import WORDS, parser
 from loganalyzer.commands import COMMANDS
 from loganalyzer.profile import shipped_profiles
@@ -57,3 +58,7 @@ def test_help_starts_without_anything_heavy():
     code = f"import sys, loganalyzer.cli; print([m for m in {heavy} if m in sys.modules])"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert run.stdout.strip() == "[]"
+
+
+def test_the_public_names_are_there():
+    assert all(getattr(loganalyzer, name) is not None for name in loganalyzer.__all__)
