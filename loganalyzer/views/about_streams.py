@@ -177,7 +177,8 @@ def pickup_rules(analysis: Analysis) -> Iterator[Finding]:
             "coordinator", str(key[0]), str(key[1]), None, "pickups",
             f"Chute {key[1]}: collecting the {key[2]} container by {row.rule} instead of "
             f"{present.rule} would take {_pickups(row, present)}, with "
-            f"{figure(row.refused_a_week)} uses refused a week {between(row.refused_low, row.refused_high)} instead of "
+            f"{figure(row.refused_a_week)} uses refused a week "
+            f"{between(row.refused_low, row.refused_high)} instead of "
             f"{figure(present.refused_a_week)} "
             f"{between(present.refused_low, present.refused_high)}.",
             row.refused_a_week, row.refused_low, row.refused_high,
