@@ -77,7 +77,8 @@ def parser() -> argparse.ArgumentParser:
     commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for add in (
         _add_inspect, _add_import, _add_summary, _add_audit, _add_waiting, _add_indices,
-        _add_suspects, _add_streams, _add_containers, _add_pickups, _add_export, _add_serve, _add_demo,
+        _add_suspects, _add_streams, _add_containers, _add_pickups, _add_export, _add_serve,
+        _add_demo,
     ):  # fmt: skip
         add(commands)
     return top

@@ -195,3 +195,23 @@ def at_least(count: ArrayLike, expected: ArrayLike) -> Numbers:
     """The chance of so many events or more where so many are expected (Poisson)."""
     x, mean = np.asarray(count, np.float64), np.asarray(expected, np.float64)
     return np.where(x > 0, pdtrc(np.maximum(x - 1, 0), mean), 1.0)
+
+
+def burst(ages: ArrayLike, end: float, rate: float, least: float) -> tuple[int, float]:
+    """From which event on there are too many for a known rate, and how sure that is.
+
+    Args:
+        ages: When each event came, ascending, shape (n,), n at least 1.
+        end: Where watching stopped.
+        rate: Events expected a unit of age.
+        least: The shortest stretch that is looked at; a few close together are no more.
+
+    Returns:
+        Place of the first event of the stretch up to the end that chance makes least likely,
+        and that chance (upper Poisson tail), for all n stretches tried together.
+    """
+    at = np.asarray(ages, np.float64)
+    left = len(at) - np.arange(len(at))
+    chance = at_least(left, rate * np.maximum(end - at, least))
+    first = int(np.argmin(chance))
+    return first, min(1.0, float(chance[first]) * len(at))

@@ -20,11 +20,18 @@ from loganalyzer.measures.faults import faults as faults_of
 from loganalyzer.measures.glitches import glitches as glitches_of
 from loganalyzer.measures.glitches import oddities as oddities_of
 from loganalyzer.measures.repairs import repairs as repairs_of
+from loganalyzer.measures.signs import Log
+from loganalyzer.measures.signs import signs as signs_of
+from loganalyzer.measures.suspect_advice import advice
+from loganalyzer.measures.suspects import suspects as suspects_of
 from loganalyzer.measures.together import together as together_of
 from loganalyzer.views.sorting import Sorting
 
 # The tables of tables.py that this makes.
-TABLES_HERE = ("faults", "fault_links", "drift", "drift_days", "glitches", "together", "repairs")
+TABLES_HERE = (
+    "faults", "fault_links", "drift", "drift_days", "glitches", "together", "repairs",
+    "suspects",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -114,3 +121,20 @@ class Condition:
         return repairs_of(
             pd.concat(parts, ignore_index=True), log.intervals, log.coverage, log.sites
         )
+
+    @cached_property
+    def signs(self) -> pd.DataFrame:
+        """What `signs.signs` returns."""
+        log = self.evidence
+        return signs_of(
+            Log(
+                log.timeline, self.cycles, log.coverage, self.episodes, self.timings,
+                self.oddities, self.sorting.containers, self.drift, self.coincidences, log.sites,
+            )
+        )  # fmt: skip
+
+    @cached_property
+    def suspects(self) -> pd.DataFrame:
+        """The table of that name."""
+        found = suspects_of(self.signs, self.repairs, self.drift)
+        return found.assign(advice=advice(found))

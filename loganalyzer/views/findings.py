@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator
 from loganalyzer.views import (
     about_audit,
     about_chutes,
+    about_condition,
     about_doors,
     about_openings,
     about_streams,
@@ -27,6 +28,7 @@ FINDERS: tuple[Finder, ...] = (
     about_doors.misused_doors,
     about_doors.changing_floors,
     about_doors.failing_buttons,
+    about_condition.suspects,
     about_doors.slower,
     about_chutes.full_containers,
     about_streams.sensors,
@@ -34,6 +36,7 @@ FINDERS: tuple[Finder, ...] = (
     about_streams.diversion,
     about_streams.lost_sorting,
     about_streams.standing_out,
+    about_streams.pickup_rules,
     about_streams.fills_up,
     about_chutes.troubles,
     about_audit.other_settings,

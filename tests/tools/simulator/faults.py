@@ -92,7 +92,7 @@ def _false_full(
     """A sensor that sees a full container for a minute or three."""
     long = rng.uniform(20_000, 200_000, len(moments)).astype(int).tolist()
     return [
-        (at + delay, "false_full", (fault.stream, delay > 0))
+        (at + delay, "false_full", (fault.stream, delay == 0))
         for at, length in zip(moments, long, strict=True)
         for delay in (0, length)
     ]

@@ -1,0 +1,220 @@
+"""Suspects: the right part first, nothing in a healthy house, and misuse told from fault."""
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from loganalyzer.cli import main
+from loganalyzer.measures.suspects import ENOUGH, suspects
+from loganalyzer.reliability import at_least, burst
+from loganalyzer.site import parse_site
+from loganalyzer.tables import COMPONENTS, conform, empty
+from loganalyzer.views import analyse
+from loganalyzer.views.about_condition import suspects as told
+from loganalyzer.views.suspects_report import NOTHING, suspects_dict, suspects_text
+from loganalyzer.views.technician import drift_chart, hot_spots, occurrences, surroundings
+from tests.build import timeline
+from tests.conditioned import condition, simulated
+from tests.test_incidents_planted import log_of
+from tests.tools.simulator import Fault, Misuse, Service, plain_chute, plain_plan, simulate
+from tests.tools.simulator.sitefile import site_toml
+from tests.tools.simulator.words import COMPONENTS as CODES
+from tests.tools.simulator.years import write_years
+
+BEGIN = datetime(2026, 3, 20, tzinfo=UTC)
+DAY = 86400
+
+
+def house(*faults, days=45, seed=3, **changes):
+    faults = tuple(replace(fault, start=BEGIN, ramp_days=0) for fault in faults)
+    plan = plain_plan(days=days, seed=seed)
+    return replace(plan, chutes=(plain_chute(floors=8, faults=faults, tick_ms=100, **changes),))
+
+
+def first(*faults, **changes):
+    table = simulated(house(*faults, **changes)).suspects
+    return table.iloc[0], table
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [
+        Fault("weak_closer", "door", floor="5"),
+        Fault("stiff_latch", "latch", floor="2", strength=2),
+        Fault("slow_diverter", "sorter"),
+        Fault("rattling_door", "contact", floor="4"),
+        Fault("false_full", "container", stream="organics", strength=2),
+        Fault("wiring_glitch", "wiring", floors=("1", "2", "3")),
+        Fault("low_supply", "power"),
+        Fault("dropped_shutter", "fire", strength=2),
+    ],
+    ids=lambda fault: fault.kind,
+)
+def test_the_part_that_fails_comes_first_with_its_date(fault):
+    row, table = first(fault)
+    floor = None if pd.isna(row["floor"]) else row["floor"]
+    assert (row["component"], floor) == (fault.component, fault.floor)
+    assert abs(row["since"] - pd.Timestamp(BEGIN)) < pd.Timedelta("7D")
+    assert row["score"] >= ENOUGH
+    assert conform(table, "suspects").num_rows == len(table)
+    assert row["advice"].startswith("Isolate and lock out first")
+    evidence = json.loads(row["evidence"])
+    assert evidence["for"][0]["lines"]
+
+
+@pytest.mark.parametrize("seed", [31, 32, 33])
+def test_nothing_stands_out_in_a_healthy_house(seed):
+    assert simulated(house(seed=seed)).suspects.empty
+
+
+def test_propping_is_told_from_a_weak_closer():
+    propped, _ = first(Fault("propped_door", "door", floor="5", hours=(18, 19, 20)))
+    weak, _ = first(Fault("weak_closer", "door", floor="5", strength=2))
+    assert propped["misuse"]
+    assert not weak["misuse"]
+    against = [one["says"] for one in json.loads(propped["evidence"])["against"]]
+    assert any("as short as before" in text for text in against)
+    assert any("certain hours" in text for text in against)
+    assert "wedge" in propped["advice"]
+    assert "time the closing from fully open" in weak["advice"].lower()
+
+
+def test_pressing_by_hand_is_no_stuck_button():
+    assert simulated(house(misuse=(Misuse("3", 0.2),))).suspects.empty
+    row, _ = first(Fault("stuck_button", "contact", floor="3"))
+    assert (row["component"], row["floor"]) == ("contact", "3")
+    assert "button" in row["advice"]
+
+
+def test_a_container_that_is_truly_full_is_no_false_sensor():
+    plan = house(uses_a_unit_a_week=25)
+    state = simulated(plan)
+    assert state.evidence.intervals["signal"].eq("full").sum() > 5
+    assert state.suspects.empty
+
+
+def test_a_repair_that_held_speaks_against():
+    work = '\n[[work]]\ndate = 2026-04-01\ncomponent = "contact"\nnote = "new contact"\n'
+    plan = house(Fault("bouncing_contact", "contact", floor="3"), days=60)
+    log = log_of(simulate(plan))
+    gone = log["signal"].eq("open") & log["floor"].eq("3") & (log["time"] > "2026-03-31")
+    site = {plan.site: parse_site(site_toml(plan, {"A": "semicolon-text"}) + work, "plan")}
+    kept = log[~gone].reset_index(drop=True)
+    before = condition(kept, {(plan.site, "A"): CODES}, {})
+    after = condition(kept, {(plan.site, "A"): CODES}, site)
+    assert before.suspects["score"].iloc[0] == after.suspects["score"].iloc[0] + 3
+    says = json.loads(after.suspects["evidence"].iloc[0])["against"]
+    assert any("since the work of 2026-04-01" in one["says"] for one in says)
+
+
+def signs(*rows):
+    names = ["floor", "component", "sign", "n", "size", "p"]
+    table = pd.DataFrame(rows, columns=names).assign(site="quay", chute="A")
+    begin = pd.Timestamp("2026-03-01", tz="UTC").as_unit("us")
+    lines = pd.Series([["log:1"]] * len(table), dtype="object")
+    return table.assign(since=begin, last=begin, by_hour_p=np.nan, lines=lines)
+
+
+def test_the_score_is_the_strongest_sign_and_half_of_the_others():
+    table = suspects(
+        signs(
+            ("7", "latch", "fault code", 9, 0.3, 1e-6),
+            ("7", "latch", "later unlocking", 500, 0.4, 1e-4),
+            ("8", "door", "longer openings", 500, 2.0, 1e-80),
+            ("9", "door", "long openings", 9, 1.0, 1e-4),
+        ),
+        empty("repairs"), empty("drift"),
+    )  # fmt: skip
+    assert table[["floor", "score"]].to_numpy().tolist() == [["8", 12.0], ["7", 8.0]]
+
+
+def test_the_burst_begins_where_events_became_too_many():
+    ages = [3.0, 50.0, 80, 82, 84, 86, 88, 90, 92]
+    place, p = burst(ages, 100, 1 / 30, 7.0)
+    assert place == 2
+    assert p == pytest.approx(9 * at_least([7], [20 / 30])[0])
+
+
+def test_ten_events_make_no_suspect():
+    events = [(n * 600, "7", "fault", "mark", {"code": "x"}) for n in range(10)]
+    found = condition(timeline(*events), {("quay", "A"): {"x": "latch"}})
+    assert found.suspects.empty
+
+
+def test_a_fault_that_never_ends_a_thousand_codes_and_a_seldom_used_door_do_no_harm():
+    never = [(50, "7", "fault", "on", {"code": "L"})]
+    codes = [(n * 97.0, None, "fault", "mark", {"code": f"C{n}"}) for n in range(1000)]
+    seldom = [
+        (day * DAY + step, "8", "open", edge)
+        for day in range(0, 60, 15) for step, edge in ((0, "on"), (9, "off"))
+    ]  # fmt: skip
+    events = sorted([*never, *codes, *seldom], key=lambda event: event[0])
+    found = condition(timeline(*events), {("quay", "A"): {"L": "latch"}})
+    assert found.suspects["component"].isin(COMPONENTS).all()
+    assert len(found.suspects) <= 1  # the unknown codes together, at no door
+
+
+@pytest.fixture(scope="module")
+def worn():
+    plan = house(
+        Fault("weak_closer", "door", floor="5"),
+        Fault("wiring_glitch", "wiring", floors=("1", "2")),
+        services=(Service(BEGIN + timedelta(days=9), 3600),), days=40,
+    )  # fmt: skip
+    site = parse_site(site_toml(plan, {"A": "semicolon-text"}), "plan")
+    return analyse(log_of(simulate(plan)), {plan.site: site}, {(plan.site, "A"): CODES})
+
+
+def test_each_suspect_is_a_sentence_with_its_lines(worn):
+    found = list(told(worn))
+    assert {finding.floor for finding in found} == {"5", None}
+    for finding in found:
+        assert finding.who == "technician"
+        assert "since about 2026-03" in finding.sentence
+        assert finding.evidence
+
+
+def test_the_report_tells_what_speaks_for_and_against(worn):
+    text = suspects_text(worn)
+    assert "door at floor 5" in text
+    assert "    + longer openings" in text
+    assert "only one kind of sign shows it" in text
+    found = suspects_dict(worn)
+    assert found["answer"] is None
+    assert found["suspects"][0]["evidence"]["for"]
+
+
+def test_the_technician_s_tables_have_their_columns(worn):
+    site = worn.timeline["site"].iloc[0]
+    spots = hot_spots(worn, site, "A")
+    assert len(spots) == len(COMPONENTS) * 9
+    suspect = spots[spots["suspect"]].set_index("component")["floor"].to_dict()
+    assert suspect == {"door": "5", "wiring": "chute"}
+    assert spots.set_index(["component", "floor"]).loc[("wiring", "1"), "faults"] > 0
+    chart = drift_chart(worn, site, "A", "open_s", "5")
+    assert chart["shift_from"].any()
+    assert chart["out"].any()
+    assert drift_chart(worn, site, "A", "open_s", "77").empty
+    lost = occurrences(worn, site, "A", "wiring", "1")
+    assert lost["time"].is_monotonic_decreasing
+    near = surroundings(worn, site, "A", lost["time"].iloc[0], 30)
+    assert near["after_s"].abs().max() <= 30
+    assert near["signal"].eq("fault").any()
+
+
+def test_the_command_says_that_nothing_stands_out(tmp_path, capsys):
+    write_years(tmp_path, "semicolon-text", years=0.05, seed=4)
+    (site,) = tmp_path.glob("*.toml")
+    store = str(tmp_path / "store")
+    assert main(["import", str(tmp_path), "--store", store, "--site", str(site)]) == 0
+    capsys.readouterr()
+    assert main(["suspects", "--store", store, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    parts = {(row["component"], row["floor"]) for row in found["suspects"]}
+    assert parts == {("contact", "5")}  # the years' one planted fault
+    assert main(["suspects", "--store", store, "--to", "2002-01-07T05:00"]) == 0
+    assert NOTHING in capsys.readouterr().out
