@@ -167,6 +167,7 @@ class Controller(Surroundings):
             self._later(case[1] + self.quiet, self._unbar, floor, case)
             return
         del self.barred[floor]
+        self.recent[floor].clear()  # presses count anew
         self._write(at, w.UNBAR, floor)
         self.lockouts.append((floor, case[0], at, case[2]))
 
