@@ -9,7 +9,7 @@ from flask_compress import Compress
 
 from dashboards import parts
 from dashboards.data import Data
-from dashboards.pages import site, start
+from dashboards.pages import audit, faults, frame, overview, sorting, start, waiting
 from loganalyzer.errors import AnalyzerError
 from loganalyzer.store import Store
 
@@ -29,6 +29,14 @@ INDEX = """<!DOCTYPE html>
 <footer>{%config%}{%scripts%}{%renderer%}</footer>
 </body>
 </html>"""
+# By the last part of the address; a page that is added here has its link on all of them.
+PAGES = {
+    "": overview.PAGE,
+    "waiting": waiting.PAGE,
+    "audit": audit.PAGE,
+    "sorting": sorting.PAGE,
+    "faults": faults.PAGE,
+}
 POLICY = (
     "default-src 'self'; img-src 'self' data: blob:; style-src 'self' 'unsafe-inline'; "
     "font-src 'self' data:; object-src 'none'; base-uri 'none'; frame-ancestors 'none'; "
@@ -67,18 +75,21 @@ def create_app(store: Store, poll_ms: int = POLL_MS) -> Dash:
         className="page",
     )
     _register(app, data)
-    site.register(app, data)
+    frame.register(app, data, PAGES)
+    overview.register(app)
+    waiting.register(app)
     _harden(app)
     return app
 
 
 def page(data: Data, path: str, search: str | None) -> tuple[parts.Children, str]:
     """What stands at an address, and its title."""
-    found = re.fullmatch(r"/site/([A-Za-z0-9_-]+)/?", path)
+    found = re.fullmatch(r"/site/([A-Za-z0-9_-]+)(?:/([a-z]*))?", path)
+    name = (found[2] or "") if found else ""
     try:
         sites = data.store.sites()
-        if found or (path == "/" and len(sites) == 1):
-            return site.layout(data, found[1] if found else sites[0], search)
+        if (found and name in PAGES) or (path == "/" and len(sites) == 1):
+            return frame.layout(data, PAGES, found[1] if found else sites[0], name, search)
         if path == "/":
             return start.layout(data)
         said = "There is no such page."

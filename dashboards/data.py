@@ -5,12 +5,13 @@ from collections import OrderedDict
 from collections.abc import Iterable
 from concurrent.futures import Future
 from dataclasses import dataclass
+from functools import cached_property
 
 import pandas as pd
 
 from loganalyzer.answers import Period, answer
 from loganalyzer.store import Store
-from loganalyzer.views import Analysis, Summary, summary
+from loganalyzer.views import Analysis, Summary, headline, summary
 
 KEPT = 8  # analyses held at a time; a building-year takes some 100 MB
 Key = tuple[int, str, str | None, Period]
@@ -18,10 +19,24 @@ Key = tuple[int, str, str | None, Period]
 
 @dataclass(frozen=True)
 class Worked:
-    """What is worked out once for a choice: the analysis, and what it says in words."""
+    """What is worked out once for a choice: the analysis, and on demand what it says in words."""
 
     analysis: Analysis
-    told: Summary
+
+    @cached_property
+    def headline(self) -> pd.DataFrame:
+        """As `views.headline`."""
+        return headline(self.analysis)
+
+    @cached_property
+    def told(self) -> Summary:
+        """As `views.summary`; it asks for tables that not every page needs."""
+        return summary(self.analysis)
+
+    @cached_property
+    def replays(self) -> dict[float, pd.DataFrame]:
+        """What another clearing time would do, by that time, as far as it was asked."""
+        return {}
 
 
 class Data:
@@ -45,7 +60,7 @@ class Data:
         if mine:
             try:
                 analysis = answer(self.store, site, chute, period)
-                promised.set_result(Worked(analysis, summary(analysis)))
+                promised.set_result(Worked(analysis))
             except BaseException as error:
                 self._forget(key)  # an error is told to those who wait and is not kept
                 promised.set_exception(error)

@@ -16,6 +16,7 @@ from plotly.subplots import make_subplots
 from dashboards.theme import LOOKS, Look, template
 
 DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+COUNTED = {"refusals": "refused presses", "visits": "visits", "lockouts": "lockouts"}
 ROW_PX, PANEL_PX, GAP_PX = 24, 200, 48  # heights: a door, a panel of days, between two panels
 LONGEST = 24  # characters of a label in a figure
 
@@ -59,26 +60,27 @@ def floors_by_rate(floors: pd.DataFrame, scheme: str) -> go.Figure:
     figure.update_yaxes(
         tickvals=list(range(len(names))), ticktext=names, range=[-0.7, len(names) - 0.3]
     )
-    return _finish(figure, look, ROW_PX * max(len(shown), 2) + GAP_PX)
+    return finish(figure, look, ROW_PX * max(len(shown), 2) + GAP_PX)
 
 
-def week_of_refusals(hours: pd.DataFrame, scheme: str) -> go.Figure:
-    """Refused presses per hour of log, by floor and hour of the local week; a panel a chute.
+def week_of_counts(hours: pd.DataFrame, what: str, scheme: str) -> go.Figure:
+    """Something counted per hour of log, by floor and hour of the local week; a panel a chute.
 
     Args:
         hours: As `views.hour_of_week`, doors from the lowest up. Hours without log stay blank.
+        what: A key of `COUNTED`.
         scheme: A key of `theme.LOOKS`.
     """
     look = LOOKS[scheme]
-    panels = [
-        (str(chute), part.pivot(index="floor", columns="hour_of_week", values="refusals_per_hour")
+    grids = [
+        (str(chute), part.pivot(index="floor", columns="hour_of_week", values=f"{what}_per_hour")
                          .reindex(part["floor"].unique()))
         for chute, part in hours.groupby("chute", observed=True, sort=False)
     ]  # fmt: skip
-    heights = [ROW_PX * max(len(grid), 2) for _, grid in panels]
-    figure = _panels([chute for chute, _ in panels], heights)
-    for row, (_, grid) in enumerate(panels, start=1):
-        figure.add_trace(_week(grid, look), row=row, col=1)
+    heights = [ROW_PX * max(len(grid), 2) for _, grid in grids]
+    figure = panels([chute for chute, _ in grids], heights)
+    for row, (_, grid) in enumerate(grids, start=1):
+        figure.add_trace(week_grid(grid, COUNTED[what]), row=row, col=1)
         figure.update_yaxes(
             tickvals=list(range(len(grid))), ticktext=[label(floor) for floor in grid.index],
             showgrid=False, row=row, col=1,
@@ -87,8 +89,8 @@ def week_of_refusals(hours: pd.DataFrame, scheme: str) -> go.Figure:
         tickvals=[24 * day + 11.5 for day in range(7)], ticktext=[day[:3] for day in DAYS],
         showgrid=False, range=[-0.5, 167.5],
     )  # fmt: skip
-    figure.update_layout(coloraxis=_scale(look, sum(heights)), shapes=_midnights(look, panels))
-    return _finish(figure, look, _height(heights) + GAP_PX, top=GAP_PX + 32)
+    figure.update_layout(coloraxis=scale(look, sum(heights)), shapes=midnights(look, grids))
+    return finish(figure, look, total(heights) + GAP_PX, top=GAP_PX + 32)
 
 
 def days(daily: pd.DataFrame, scheme: str) -> go.Figure:
@@ -103,7 +105,7 @@ def days(daily: pd.DataFrame, scheme: str) -> go.Figure:
     look = LOOKS[scheme]
     parts = [(str(c), part) for c, part in daily.groupby("chute", observed=True, sort=False)]
     heights = [PANEL_PX] * len(parts)
-    figure = _panels([chute for chute, _ in parts], heights)
+    figure = panels([chute for chute, _ in parts], heights)
     lines = [("visits", "visits", look.accent, "solid", "circle"),
              ("refusals", "refused presses", look.warm, "dash", "triangle-up")]  # fmt: skip
     if daily["visits"].isna().all():
@@ -121,7 +123,7 @@ def days(daily: pd.DataFrame, scheme: str) -> go.Figure:
             "itemclick": False, "itemdoubleclick": False,
         }
     )  # fmt: skip
-    return _finish(figure, look, _height(heights) + GAP_PX, top=GAP_PX + 8)
+    return finish(figure, look, total(heights) + GAP_PX, top=GAP_PX + 8)
 
 
 def label(text: object) -> str:
@@ -146,7 +148,8 @@ def _days_of(
     )  # fmt: skip
 
 
-def _week(grid: pd.DataFrame, look: Look) -> go.Heatmap:
+def week_grid(grid: pd.DataFrame, counted: str) -> go.Heatmap:
+    """A floor a row, an hour of the week a column."""
     names = [f"{DAYS[hour // 24]} {hour % 24:02d}:00" for hour in map(int, grid.columns)]
     floors = [label(floor) for floor in grid.index]
     return go.Heatmap(
@@ -157,12 +160,12 @@ def _week(grid: pd.DataFrame, look: Look) -> go.Heatmap:
         coloraxis="coloraxis",
         ygap=2,
         hoverongaps=False,
-        hovertemplate="Floor %{customdata[0]}, %{customdata[1]}<br>%{z:.2f} refused presses per "
-        "hour<extra></extra>",
+        hovertemplate="Floor %{customdata[0]}, %{customdata[1]}<br>%{z:.2f} " + counted
+        + " per hour<extra></extra>",
     )  # fmt: skip
 
 
-def _midnights(look: Look, panels: Sequence[Any]) -> list[dict[str, Any]]:
+def midnights(look: Look, panels: Sequence[Any]) -> list[dict[str, Any]]:
     """Lines between the days of every panel; handed over whole, which is quick."""
     rows = ["" if row == 0 else str(row + 1) for row in range(len(panels))]
     return [
@@ -175,7 +178,8 @@ def _midnights(look: Look, panels: Sequence[Any]) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def _scale(look: Look, inner: int) -> dict[str, Any]:
+def scale(look: Look, inner: int) -> dict[str, Any]:
+    """The colours of all heat maps of a figure, and their bar above it."""
     bar = {
         "orientation": "h", "x": 0, "xanchor": "left", "y": 1 + 28 / inner, "yanchor": "bottom",
         "len": 0.5, "thickness": 8, "outlinewidth": 0, "tickfont": {"size": 14},
@@ -184,23 +188,24 @@ def _scale(look: Look, inner: int) -> dict[str, Any]:
     return {"colorscale": list(look.scale), "cmin": 0, "colorbar": bar}
 
 
-def _panels(chutes: Sequence[str], heights: Sequence[int]) -> go.Figure:
+def panels(chutes: Sequence[str], heights: Sequence[int]) -> go.Figure:
     """Figures under one another, one a chute; named where there are several."""
     titles = [f"Chute {label(chute)}" for chute in chutes] if len(chutes) > 1 else None
     figure = make_subplots(
         rows=len(heights), cols=1, shared_xaxes=True, row_heights=list(heights),
-        vertical_spacing=GAP_PX / _height(heights) if len(heights) > 1 else 0,
+        vertical_spacing=GAP_PX / total(heights) if len(heights) > 1 else 0,
         subplot_titles=titles,
     )  # fmt: skip
     return figure.update_annotations(x=0, xanchor="left", font_size=14)
 
 
-def _height(heights: Iterable[int]) -> int:
+def total(heights: Iterable[int]) -> int:
+    """The height of panels and of what lies between them."""
     known = list(heights)
     return sum(known) + GAP_PX * (len(known) - 1)
 
 
-def _finish(figure: go.Figure, look: Look, height: int, top: int = 8) -> go.Figure:
+def finish(figure: go.Figure, look: Look, height: int, top: int = 8) -> go.Figure:
     """Height is that of the panels and the margin below them; `top` comes on it."""
     return figure.update_layout(
         template=template(look), height=height + top, hovermode="closest",

@@ -15,8 +15,9 @@ from dashboards import data as data_module
 from dashboards import figures, parts
 from dashboards.app import create_app, page, warm_up
 from dashboards.data import Data
-from dashboards.pages.site import answers
-from dashboards.pages.site.choice import Choice
+from dashboards.pages.choice import Choice
+from dashboards.pages.frame import answers
+from dashboards.pages.overview import PAGE
 from dashboards.theme import DARK, GRAPH_CONFIG, LIGHT, Look
 from loganalyzer.errors import UsageError
 from loganalyzer.store import Store
@@ -160,7 +161,7 @@ def test_a_long_file_name_is_short_and_keeps_the_whole_behind_it(name: str):
 
 def test_a_log_of_door_contacts_alone_says_what_it_cannot_tell(tmp_path: Path):
     store = store_of(tmp_path, "DOOR OPEN", "DOOR SHUT", "DOOR OPEN", "DOOR SHUT")
-    said = words(answers(Data(store), "quay", Choice(), "light"))
+    said = words(answers(Data(store), PAGE, "quay", Choice(), "light"))
     for why in (
         "presses not in the log",
         "refusals are not in the log",

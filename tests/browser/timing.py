@@ -15,8 +15,9 @@ from dash import Dash, html
 from plotly.io.json import to_json_plotly
 
 from dashboards.data import Data
-from dashboards.pages.site import _view, answers, incidents
-from dashboards.pages.site.choice import Choice
+from dashboards.pages.choice import Choice
+from dashboards.pages.frame import answers, view_of
+from dashboards.pages.overview import PAGE, incidents
 from loganalyzer.store import Store
 
 TIMES, CLICKS = 7, 20
@@ -27,9 +28,9 @@ def main(path: str) -> None:
     Dash(__name__).layout = html.Div()  # what a process loads once is not the page's work
     data = Data(Store.open(path))
     for site in data.store.sites():
-        (first,) = milliseconds(lambda s=site: answers(data, s, Choice(), "light"), 1)
-        later = milliseconds(lambda s=site: answers(data, s, Choice(), "light"), TIMES)
-        weight = len(to_json_plotly(answers(data, site, Choice(), "light"))) / 1000
+        (first,) = milliseconds(lambda s=site: answers(data, PAGE, s, Choice(), "light"), 1)
+        later = milliseconds(lambda s=site: answers(data, PAGE, s, Choice(), "light"), TIMES)
+        weight = len(to_json_plotly(answers(data, PAGE, site, Choice(), "light"))) / 1000
         clicks = list(click_times(data, site))
         print(
             f"{site}: first {first:.0f} ms, later {statistics.median(later):.0f} ms, click "
@@ -39,9 +40,9 @@ def main(path: str) -> None:
 
 def click_times(data: Data, site: str) -> Iterator[float]:
     """Incidents of all ages, each chosen once."""
-    found = _view(data, site, Choice(), "light").analysis.incidents["incident"]
+    found = view_of(data, site, Choice(), "light").analysis.incidents["incident"]
     for incident in found.iloc[:: max(len(found) // CLICKS, 1)]:
-        view = _view(data, site, Choice(incident=incident), "light")
+        view = view_of(data, site, Choice(incident=incident), "light")
         yield from milliseconds(lambda v=view: incidents.behind(v, data, site), 1)
 
 

@@ -3,7 +3,7 @@
 from dash import html
 
 from dashboards import figures, parts
-from dashboards.pages.site.view import Row, View, whole
+from dashboards.pages.view import Row, View, whole
 from loganalyzer import views
 from loganalyzer.sentences import count, listed, things
 

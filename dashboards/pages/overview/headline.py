@@ -6,7 +6,7 @@ import pandas as pd
 from dash import html
 
 from dashboards import parts
-from dashboards.pages.site.view import Row, View, duration, whole
+from dashboards.pages.view import Row, View, duration, whole
 from loganalyzer.sentences import between, figure, lasting
 
 Said = tuple[str | None, str]  # the value, None where it is not recorded; and what to know of it

@@ -4,7 +4,7 @@ import pandas as pd
 from dash import html
 
 from dashboards import figures, parts
-from dashboards.pages.site.view import Row, View, reasons, tenths, whole, word
+from dashboards.pages.view import Row, View, reasons, tenths, whole, with_limits, word
 from loganalyzer import views
 from loganalyzer.sentences import between, count, door, figure, listed, things
 
@@ -59,7 +59,7 @@ def section(view: View) -> html.Section:
 def _first(row: pd.Series) -> html.P:
     """The head of the ranking as a sentence."""
     said = (
-        f"{door(row['chute'], row['floor'])} comes first: "
+        f"{door(str(row['chute']), str(row['floor']))} comes first: "
         f"{things(row['episodes_in_service'], 'episode', 'episodes')} in "
         f"{things(row['visits_in_service'], 'visit', 'visits')}, "
         f"{figure(row['episodes_per_100_visits'])} per 100 {between(row['low'], row['high'])}."
@@ -88,20 +88,13 @@ def _row(row: Row) -> dict[str, parts.Cell]:
         "cycles": whole(row["cycles"]), "open": tenths(row["open_s_median"]),
         "open90": tenths(row["open_s_p90"]), "stuck": whole(row["stuck"]),
         "lockouts": whole(row["lockouts"]), "episodes": whole(row["lockout_episodes"]),
-        "rate": _with_limits(row, "episodes_per_100_visits", "low", "high"),
+        "rate": with_limits(row, "episodes_per_100_visits", "low", "high"),
         "shrunken": None if pd.isna(row["shrunken"]) else figure(row["shrunken"]),
-        "unit": _with_limits(row, "episodes_per_unit_30d", "unit_low", "unit_high"),
-        "times": _with_limits(row, "times_rest", "rest_low", "rest_high"),
+        "unit": with_limits(row, "episodes_per_unit_30d", "unit_low", "unit_high"),
+        "times": with_limits(row, "times_rest", "rest_low", "rest_high"),
         "q": None if pd.isna(row["q_value"]) else f"{row['q_value']:.2g}",
         "verdict": _verdict(row), "reason": word(row["reason"]),
     }  # fmt: skip
-
-
-def _with_limits(row: Row, name: str, low: str, high: str) -> parts.Cell:
-    """A figure and its interval; None where it is not known."""
-    if pd.isna(row[name]):
-        return None
-    return f"{figure(row[name])} {between(row[low], row[high])}"
 
 
 def _verdict(row: Row) -> str:

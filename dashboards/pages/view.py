@@ -1,4 +1,4 @@
-"""What every section of the page is made from: an analysis and how it was chosen."""
+"""What every section of a page is made from: an analysis and how it was chosen."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -6,9 +6,10 @@ from typing import Any
 
 import pandas as pd
 
-from dashboards.pages.site.choice import Choice
-from loganalyzer.sentences import count, lasting, listed
-from loganalyzer.views import Analysis, Summary
+from dashboards.data import Worked
+from dashboards.pages.choice import Choice
+from loganalyzer.sentences import between, count, figure, lasting, listed
+from loganalyzer.views import Analysis
 
 Row = Mapping[Any, Any]  # of a table, by column
 
@@ -22,16 +23,20 @@ class View:
         scheme: "light" or "dark".
     """
 
-    analysis: Analysis
-    told: Summary
+    worked: Worked
     choice: Choice
     zone: str
     scheme: str
 
     @property
+    def analysis(self) -> Analysis:
+        """Every table."""
+        return self.worked.analysis
+
+    @property
     def headline(self) -> pd.DataFrame:
         """As `views.headline`."""
-        return self.told.headline
+        return self.worked.headline
 
     @property
     def chutes(self) -> Sequence[str]:
@@ -77,3 +82,23 @@ def reasons(table: pd.DataFrame) -> str:
     """Why a column is null, each reason once."""
     found = [str(reason) for reason in table["reason"].dropna().unique() if reason]
     return "; ".join(found) or "the log does not tell"
+
+
+def percent(share: Any) -> str | None:
+    """A share of 0 to 1 as people say it; None where it is not recorded."""
+    return None if pd.isna(share) else f"{figure(100 * float(share))} %"
+
+
+def with_limits(row: Row, name: str, low: str, high: str, scale: float = 1) -> str | None:
+    """A figure and its 95 % interval; None where it is not known."""
+    if pd.isna(row[name]):
+        return None
+    said = figure(scale * float(row[name]))
+    if pd.isna(row[low]) or pd.isna(row[high]):
+        return said
+    return f"{said} {between(scale * float(row[low]), scale * float(row[high]))}"
+
+
+def moment(time: Any) -> str | None:
+    """A local time to the second; None where it is not known."""
+    return None if pd.isna(time) else f"{time:%Y-%m-%d %H:%M:%S}"

@@ -1,6 +1,7 @@
 """The incidents, and the raw lines behind a chosen one."""
 
 import json
+from collections.abc import Mapping
 from typing import Any
 
 import dash_ag_grid as dag
@@ -9,7 +10,7 @@ from dash import html
 
 from dashboards import parts
 from dashboards.data import Data
-from dashboards.pages.site.view import Row, View, duration, whole, word
+from dashboards.pages.view import Row, View, duration, whole, word
 from loganalyzer import views
 from loganalyzer.sentences import count, things
 
@@ -65,6 +66,15 @@ def section(view: View, data: Data, site: str) -> html.Section:
     ]
     lines = html.Div(behind(view, data, site), id="incident-lines", **parts.aria(live="polite"))
     return parts.section("incident-list", TITLE, beside, grid, lines)
+
+
+def redraw(view: View, data: Data, site: str) -> Mapping[str, Mapping[str, Any]]:
+    """What changes with the chosen incident."""
+    chosen = view.choice.incident
+    return {
+        "incident-lines": {"children": behind(view, data, site)},
+        "incidents": {"selectedRows": {"ids": [chosen] if chosen else []}},
+    }
 
 
 def behind(view: View, data: Data, site: str) -> parts.Children:

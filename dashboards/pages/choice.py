@@ -1,7 +1,7 @@
-"""What the address says: a chute or all, a period or the whole log, an incident or none."""
+"""What the address says: a chute or all, a period or the whole log, and what a page lets choose."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 from datetime import datetime
 from typing import Self
 from urllib.parse import parse_qs, urlencode
@@ -9,41 +9,59 @@ from urllib.parse import parse_qs, urlencode
 from loganalyzer.sentences import listed
 
 YEARS = range(1970, 2101)
+KEYS = (
+    "chute",
+    "from",
+    "to",
+    "incident",
+    "count",
+    "clearing",
+    "suspect",
+)  # as the fields of Choice
 
 
 @dataclass(frozen=True)
 class Choice:
-    """The part of an address behind '?'; `start` and `end` are dates or times, both counted in."""
+    """The part of an address behind '?'; `start` and `end` are dates or times, both counted in.
+
+    `count` is what the week's map counts, `clearing` another clearing time in seconds, `suspect`
+    the place of one in the list.
+    """
 
     chute: str | None = None
     start: str | None = None
     end: str | None = None
     incident: str | None = None
+    count: str | None = None
+    clearing: str | None = None
+    suspect: str | None = None
 
     @classmethod
     def of(cls, search: str | None) -> Self:
         """Read it; what is not known is left out."""
         said = {key: values[-1] for key, values in parse_qs((search or "").lstrip("?")).items()}
-        return cls(*(said.get(key) for key in ("chute", "from", "to", "incident")))
+        return cls(*(said.get(key) for key in KEYS))
 
     def search(self) -> str:
         """Write it; empty where nothing is chosen."""
-        said = {"chute": self.chute, "from": self.start, "to": self.end, "incident": self.incident}
-        query = urlencode({key: value for key, value in said.items() if value})
+        said = zip(KEYS, astuple(self), strict=True)
+        query = urlencode({key: value for key, value in said if value})
         return f"?{query}" if query else ""
 
     def of_chute(self, chute: str | None) -> Self:
         """The same for another chute; an incident belongs to the one it was chosen in."""
-        return replace(self, chute=chute or None, incident=None)
+        return replace(self, chute=chute or None, incident=None, suspect=None)
 
     def of_period(self, start: str | None, end: str | None) -> Self:
         """The same for another period."""
         days = ((said or "").strip() or None for said in (start, end))
-        return replace(self, **dict(zip(("start", "end"), days, strict=True)), incident=None)
+        return replace(
+            self, **dict(zip(("start", "end"), days, strict=True)), incident=None, suspect=None
+        )
 
-    def without_incident(self) -> Self:
-        """What the figures depend on."""
-        return replace(self, incident=None)
+    def of_page(self) -> Self:
+        """What every page of a site understands: chute and period."""
+        return type(self)(self.chute, self.start, self.end)
 
     def trouble(self, chutes: Sequence[str]) -> str | None:
         """What is wrong with it, as a sentence; None where nothing is."""

@@ -6,7 +6,7 @@ from dash import html
 from dash.development.base_component import Component
 
 from dashboards import parts
-from dashboards.pages.site.view import View
+from dashboards.pages.view import View
 from loganalyzer.sentences import things
 from loganalyzer.views import Finding
 from loganalyzer.views.summary import QUIET
@@ -17,7 +17,7 @@ FIRST = 5  # findings of a person that are not folded away
 
 def section(view: View) -> html.Section:
     """Three lists of sentences, the most important first."""
-    found = view.told.findings
+    found = view.worked.told.findings
     lists = [_of(who, [one for one in found if one.who == who]) for who in PEOPLE]
     beside: list[parts.Cell] = [
         "The most important first.",

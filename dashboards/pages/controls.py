@@ -1,13 +1,13 @@
 """The head of the page: its name, chute and period to choose, and whether new data landed."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from dash import Dash, Input, Output, State, dcc, html, no_update, set_props
 
 from dashboards import parts
 from dashboards.data import Data
-from dashboards.pages.site.choice import Choice
+from dashboards.pages.choice import Choice
 from loganalyzer.errors import AnalyzerError
 
 DAY = r"\d{4}-\d{2}-\d{2}.*"  # a date field of the browser is more than dash's input can hold
@@ -52,6 +52,18 @@ def chute_links(chutes: Sequence[str], choice: Choice) -> parts.Children:
             className="chosen" if chute == choice.chute else "",
         )
         for name, chute in named
+    ]
+
+
+def page_links(names: Mapping[str, str], site: str, shown: str, choice: Choice) -> parts.Children:
+    """A link a page, chute and period kept."""
+    return [
+        dcc.Link(
+            [name, parts.unseen(" (shown)")] if key == shown else name,
+            href=f"/site/{site}{f'/{key}' if key else ''}{choice.of_page().search()}",
+            className="chosen" if key == shown else "",
+        )
+        for key, name in names.items()
     ]
 
 

@@ -4,7 +4,7 @@ from dash import html
 
 from dashboards import parts
 from dashboards.data import Data
-from dashboards.pages.site.view import Row, whole
+from dashboards.pages.view import Row, whole
 from loganalyzer.sentences import count, things
 
 NUMBERS = ("lines", "events", "duplicates", "ignored", "rejected")

@@ -1,0 +1,155 @@
+"""Which part, at which door, since when: suspects with what speaks for and against each."""
+
+import json
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+from dash import html
+
+from dashboards import parts, shapes
+from dashboards.data import Data
+from dashboards.pages.frame import Page
+from dashboards.pages.view import Row, View, duration, moment, reasons, whole, with_limits, word
+from loganalyzer.localtime import wall_clock
+from loganalyzer.sentences import count, figure, things
+
+SIGN_LINES = 5  # lines shown of a sign
+TIMES = {
+    "open_s": "open time", "unlock_s": "unlock delay", "positioning_s": "diverter travel",
+    "clear_s": "clearing",
+}  # fmt: skip
+
+
+def sections(view: View, data: Data, site: str) -> parts.Children:
+    """Where it is, who is suspected and why, then the faults themselves."""
+    return [matrix(view), suspects(view, data, site), faults(view, data, site)]
+
+
+def matrix(view: View) -> html.Section:
+    """Faults by component and door."""
+    title, table = "Where are the hot spots?", view.analysis.condition.faults
+    if table.empty:
+        none = parts.nothing("The log holds no fault.")
+        return parts.section("hot-spots", title, [], none)
+    floors = table["floor"].astype("object").where(table["floor"].notna(), "chute")
+    several = table["chute"].nunique() > 1
+    door = floors.astype(str) + (", " + table["chute"].astype(str) if several else "")
+    grid = table.assign(door=door).pivot_table(
+        index="door", columns="component", values="count", aggfunc="sum", observed=True, sort=False
+    )
+    drawn = parts.chart(
+        shapes.matrix(grid, "faults", view.scheme), "hot-spots-map",
+        "Number of faults by door and component; the table of faults has the numbers.",
+        view.caption("Number of faults; the rates with their intervals stand in the table below",
+                     f"{count(table['count'].sum())} faults"),
+    )  # fmt: skip
+    beside = ["Blank: no such fault. 'chute' is what belongs to no door."]
+    return parts.section("hot-spots", title, beside, drawn)
+
+
+def suspects(view: View, data: Data, site: str) -> html.Section:
+    """Each suspect: the signs, their lines, what speaks against it, the drift behind it."""
+    title, table = "What should be looked at first?", view.analysis.condition.suspects
+    if table.empty:
+        none = parts.nothing("Nothing stands out.")
+        return parts.section("suspects", title, [parts.caution()], none)
+    since = wall_clock(table, view.analysis.sites, "since")
+    told: parts.Children = []
+    for place, row in enumerate(table.assign(local=since).to_dict("records")):
+        told += _suspect(view, data, site, place, row)
+    beside: list[parts.Cell] = [
+        html.P(f"{things(len(table), 'suspect', 'suspects')}, the strongest first.",
+               className="said"),
+        "A sign is something in the log that a sound part seldom makes.", f"{view.scope}.",
+        parts.caution(),
+    ]  # fmt: skip
+    return parts.section("suspects", title, beside, *told)
+
+
+def _suspect(view: View, data: Data, site: str, place: int, row: Row) -> parts.Children:
+    floor = f", floor {row['floor']}" if word(row["floor"]) else ""
+    signs = json.loads(row["evidence"])
+    head = f"{str(row['component']).capitalize()}, chute {row['chute']}{floor}"
+    known = f"Since about {moment(row['local'])}. Score {figure(float(row['score']))}."
+    against = [_sign(one) for one in signs.get("against", [])]
+    listed = [
+        html.Li([_sign(one), parts.folded("Lines", *parts.lines(
+            data.lines(site, one.get("lines", [])[:SIGN_LINES])))])
+        for one in signs.get("for", [])
+    ]  # fmt: skip
+    drift = _drift(view, place, row)
+    return [
+        html.H3(head),
+        html.P(known + (" May be misuse rather than a fault." if row["misuse"] is True else "")),
+        html.Ul(listed, className="plain"),
+        html.P("Against it: " + ("; ".join(against) or "nothing in the log") + "."),
+        html.P(word(row["advice"])),
+        *([drift] if drift else []),
+    ]
+
+
+def _sign(one: Mapping[str, Any] | str) -> str:
+    if isinstance(one, str):
+        return one
+    size = f", size {figure(float(one['size']))}" if one.get("size") is not None else ""
+    number = f" (n = {count(one['n'])}{size})" if one.get("n") is not None else ""
+    return f"{str(one.get('sign', '')).capitalize()}{number}"
+
+
+def _drift(view: View, place: int, row: Row) -> html.Figure | None:
+    """The daily medians of the suspect's door, or of the chute's own parts."""
+    table = view.analysis.condition.drift_days
+    mine = table[table["site"].eq(row["site"]) & table["chute"].eq(row["chute"])]
+    floor = word(row["floor"])
+    mine = mine[mine["floor"].eq(floor)] if floor else mine[mine["floor"].isna()]
+    mine = mine[mine["pair"].isna() & mine["median_s"].notna()]
+    if mine.empty:
+        return None
+    each = [
+        pd.DataFrame({"panel": mine["what"].astype(str).map(TIMES).fillna(mine["what"].astype(str)),
+                      "line": line, "x": mine["day"], "value": mine[column]})
+        for column, line in (("median_s", "median of a day"), ("p90_s", "9 in 10 within"),
+                             ("level_s", "level"))
+    ]  # fmt: skip
+    rows = pd.concat(each).dropna(subset=["value"])
+    return parts.chart(
+        shapes.lines(rows, "seconds", view.scheme), f"drift-{place}",
+        "Daily medians and upper deciles of the door's times, a panel a time.",
+        view.caption("Seconds, by local day; the spread is median to 9 in 10",
+                     f"{count(mine['n'].sum())} uses"),
+    )  # fmt: skip
+
+
+def faults(view: View, data: Data, site: str) -> html.Section:
+    """Every kind of fault with its rate, and the lines of its occurrences."""
+    title, table = "Which faults occurred?", view.analysis.condition.faults
+    if table.empty:
+        return parts.section("faults", title, [], parts.nothing("None in this log."))
+    columns = {"component": "Component", "chute": "Chute", "floor": "Floor", "code": "Code",
+               "count": "Number", "rate": "Per 1,000 uses", "last": "Last", "median": "Median",
+               "longest": "Longest", "reason": "Why not"}  # fmt: skip
+    last = wall_clock(table, view.analysis.sites, "last")
+    shown = table.assign(last_local=last).sort_values("count", ascending=False)
+    told = [
+        {"component": str(row["component"]), "chute": str(row["chute"]),
+         "floor": word(row["floor"]) or "chute", "code": word(row["code"]),
+         "count": whole(row["count"]), "rate": with_limits(row, "per_1000_cycles", "low", "high"),
+         "last": moment(row["last_local"]), "median": duration(row["median_s"]),
+         "longest": duration(row["longest_s"]), "reason": word(row["reason"])}
+        for row in shown.to_dict("records")
+    ]  # fmt: skip
+    raw = [
+        parts.folded(
+            f"Lines: {row['component']}, {word(row['code'])}, floor {word(row['floor']) or 'none'}",
+            *parts.lines(data.lines(site, json.loads(row["evidence"]))),
+        )
+        for row in shown.head(SIGN_LINES * 2).to_dict("records")
+    ]
+    unknown = reasons(table) if table["reason"].notna().any() else None
+    beside = ["In brackets: exact 95 % interval (Poisson).", unknown, f"{view.scope}."]
+    return parts.section("faults", title, beside, parts.table(
+        columns, told, ["count", "rate", "median", "longest"], title), *raw)  # fmt: skip
+
+
+PAGE = Page("Faults and suspects", sections)

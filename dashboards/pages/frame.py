@@ -1,0 +1,147 @@
+"""What all pages of a site share: the head, chute and period, and answers that follow the address.
+
+The address is the one place where a choice is kept: controls and grids write it, and the page
+follows it, so a link shows the same and back and forward work. The controls stand outside of
+what is drawn anew, so that the keyboard's focus stays where it was.
+"""
+
+import logging
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field, fields
+from typing import Any
+
+from dash import Dash, Input, Output, State, ctx, dcc, html, no_update, set_props
+from dash.exceptions import PreventUpdate
+
+from dashboards import parts
+from dashboards.data import Data
+from dashboards.pages import controls
+from dashboards.pages.choice import Choice
+from dashboards.pages.view import View
+from loganalyzer.errors import AnalyzerError
+
+WORKING = "Working: rebuilding every use of the chutes from the log …"
+WATCHED: Any = {"answers": "children"}  # dash names the type and does not export it
+Shown = dict[str, Any]  # what the page shows: site, page, scheme, generation of the store, choice
+Sections = Callable[[View, Data, str], parts.Children]
+Redraw = Callable[[View, Data, str], Mapping[str, Mapping[str, Any]]]
+
+
+@dataclass(frozen=True)
+class Page:
+    """One page of a site.
+
+    Attributes:
+        name: What its link says.
+        sections: What it shows.
+        redraw: For fields of `Choice` that belong to this page: what changes when only they do,
+            as the properties of each component; the rest of the page stays as it is.
+    """
+
+    name: str
+    sections: Sections
+    redraw: Mapping[str, Redraw] = field(default_factory=dict)
+
+
+Pages = Mapping[str, Page]  # by the last part of the address; the first one has none
+
+
+def layout(
+    data: Data, pages: Pages, site: str, page: str, search: str | None
+) -> tuple[parts.Children, str]:
+    """The frame of a page, and its title; what is measured comes with the address."""
+    known, choice = data.store.site(site), Choice.of(search)
+    working = html.P(WORKING, role="status", className="working")
+    names = {key: one.name for key, one in pages.items()}
+    children: parts.Children = [
+        controls.masthead(data, known.name, known.time_zone),
+        html.Nav(
+            controls.page_links(names, site, page, choice), id="pages", **parts.aria(label="Pages")
+        ),
+        controls.choices(data.store.chutes(site), choice),
+        controls.news(),
+        dcc.Store(id="site", data=site),
+        dcc.Store(id="page", data=page),
+        dcc.Store(id="shown"),
+        dcc.Loading(
+            html.Div(id="answers"),
+            custom_spinner=working,
+            delay_show=300,
+            overlay_style={"visibility": "visible", "opacity": 0.35},
+            target_components=WATCHED,
+        ),
+    ]
+    title = f"{known.name} - waste chutes"
+    return children, f"{pages[page].name}, {title}" if page else title
+
+
+def answers(data: Data, page: Page, site: str, choice: Choice, scheme: str) -> parts.Children:
+    """Everything that is measured, or one sentence that says why nothing is."""
+    try:
+        trouble = choice.trouble(data.store.chutes(site))
+        if trouble is None:
+            return page.sections(view_of(data, site, choice, scheme), data, site)
+    except AnalyzerError:
+        trouble = "The log holds no event of that chute and period."
+    return [parts.nothing(trouble), html.P(dcc.Link("The whole log", href=f"/site/{site}"))]
+
+
+def view_of(data: Data, site: str, choice: Choice, scheme: str) -> View:
+    """What the sections of a page are made from."""
+    worked = data.worked(site, choice.chute, (choice.start, choice.end))
+    return View(worked, choice, data.store.site(site).time_zone, scheme)
+
+
+def register(app: Dash, data: Data, pages: Pages) -> None:
+    """The callbacks that all pages of a site share."""
+    controls.register(app, data)
+    names = {key: page.name for key, page in pages.items()}
+
+    @app.callback(
+        Output("answers", "children"),
+        Output("shown", "data"),
+        Input("address", "search"),
+        Input("scheme", "data"),
+        Input("refresh", "n_clicks"),
+        State("site", "data"),
+        State("page", "data"),
+        State("shown", "data"),
+        on_error=_failed,
+    )
+    def _answer(
+        search: str | None, scheme: str | None, _: int | None, site: str, page: str,
+        shown: Shown | None,
+    ) -> tuple[Any, Shown]:  # fmt: skip
+        if scheme is None:  # the browser has not said yet
+            raise PreventUpdate
+        choice = Choice.of(search)
+        now = {"site": site, "page": page, "scheme": scheme,
+               "generation": data.store.generation, **asdict(choice)}  # fmt: skip
+        if shown == now and ctx.triggered_id != "refresh":
+            raise PreventUpdate
+        changed = _changed(shown, now)
+        if changed and changed <= set(pages[page].redraw):
+            view = view_of(data, site, choice, scheme)
+            for name in changed:
+                for id, properties in pages[page].redraw[name](view, data, site).items():
+                    set_props(id, dict(properties))
+            return no_update, now
+        controls.follow(data.store.chutes(site), choice)
+        set_props("pages", {"children": controls.page_links(names, site, page, choice)})
+        return answers(data, pages[page], site, choice, scheme), now
+
+
+def _changed(shown: Shown | None, now: Shown) -> set[str]:
+    """The fields of the choice that differ; none where anything else does."""
+    if not shown:
+        return set()
+    of_choice = {one.name for one in fields(Choice)}
+    differ = {name for name, value in now.items() if shown.get(name) != value}
+    return differ if differ <= of_choice else set()
+
+
+def _failed(error: Exception) -> tuple[Any, Any]:
+    """A mistake of ours: told where the server runs, and the page does not wait for ever."""
+    logging.getLogger(__name__).error("the page of a site failed", exc_info=error)
+    said = "This could not be worked out. What went wrong stands where the dashboard was started."
+    return [parts.nothing(said)], no_update

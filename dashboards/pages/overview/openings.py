@@ -1,0 +1,104 @@
+"""Doors left open: by floor, by hour, and the longest with their lines."""
+
+import json
+
+import pandas as pd
+from dash import html
+
+from dashboards import figures, parts, shapes
+from dashboards.data import Data
+from dashboards.pages.view import Row, View, duration, moment, reasons, whole, with_limits, word
+from loganalyzer import views
+from loganalyzer.localtime import wall_clock
+from loganalyzer.sentences import count, things
+
+TITLE = "Which doors are left open?"
+LONGEST = 10  # openings told one by one
+COLUMNS = {
+    "floor": "Floor", "chute": "Chute", "judged": "Openings judged", "over": "Too long",
+    "share": "Of 100", "cut": "End not seen", "reason": "Why not",
+}  # fmt: skip
+
+
+def section(view: View, data: Data, site: str) -> html.Section:
+    """The share of openings over the limit, a floor a row, and the longest."""
+    sites = view.analysis.sites
+    doors = views.shown_to_manager(view.analysis.open_doors, sites)
+    known = doors[doors["share"].notna()]
+    if known.empty:
+        return parts.section("openings", TITLE, [], parts.nothing(f"Not shown: {reasons(doors)}."))
+    several = doors["chute"].nunique() > 1
+    ranked = known.sort_values("share", ascending=False)
+    names = [
+        f"Floor {row.floor}{f', {row.chute}' if several else ''}" for row in ranked.itertuples()
+    ]
+    hundred = {name: 100 * ranked[column].astype(float).to_numpy() for name, column in
+               (("value", "share"), ("low", "low"), ("high", "high"))}  # fmt: skip
+    over, judged = int(known["over_limit"].sum()), int(known["judged"].sum())
+    drawn = parts.chart(
+        shapes.dots(pd.DataFrame({"name": names, **hundred}), "of 100 openings", view.scheme),
+        "openings-share",
+        "Share of openings over the limit, floor by floor; the table below has the numbers.",
+        view.caption("Openings over the site's limit, of 100; bars: 95 % interval (Wilson)",
+                     f"{count(judged)} openings"),
+    )  # fmt: skip
+    table = parts.folded(
+        f"The numbers of {things(len(doors), 'floor', 'floors')}",
+        parts.table(COLUMNS, [_row(row) for row in doors.to_dict("records")],
+                    ["judged", "over", "share", "cut"], TITLE),
+    )  # fmt: skip
+    limits = " or ".join(
+        f"{limit:g} s" for limit in sorted(doors["open_limit_s"].dropna().unique())
+    )
+    beside: list[parts.Cell] = [
+        html.P(f"{count(over)} of {things(judged, 'opening', 'openings')} lasted longer than "
+               f"{limits}.", className="said"),
+        "Propped: others were turned away while the door stood open.",
+        *views.hidden_sentences(view.analysis),
+        parts.caution(),
+    ]  # fmt: skip
+    return parts.section(
+        "openings", TITLE, beside, drawn, table, _hours(view), _longest(view, data, site)
+    )
+
+
+def _hours(view: View) -> html.Details:
+    """Openings over the limit by floor and hour of the day."""
+    hours = views.shown_to_manager(view.analysis.open_hours, view.analysis.sites)
+    wide = hours.pivot_table(
+        index=["chute", "floor"], columns="hour", values="over_limit", sort=False, observed=True,
+        aggfunc="sum",
+    )  # fmt: skip
+    columns = {"floor": "Floor", "chute": "Chute"} | {str(h): f"{h:02d}" for h in wide.columns}
+    rows: list[dict[str, parts.Cell]] = []
+    for (chute, floor), values in zip(wide.index, wide.to_dict("records"), strict=True):
+        cells: dict[str, parts.Cell] = {str(hour): whole(n) for hour, n in values.items()}
+        rows.append({"floor": str(floor), "chute": str(chute), **cells})
+    name = "Openings over the limit by floor and hour of the day"
+    return parts.folded(name, parts.table(columns, rows, list(columns)[2:], name))
+
+
+def _longest(view: View, data: Data, site: str) -> html.Details:
+    found = views.shown_to_manager(view.analysis.longest_openings, view.analysis.sites)
+    found = found.sort_values("seconds", ascending=False).head(LONGEST)
+    found = found.assign(local=wall_clock(found, view.analysis.sites, "opened"))
+    told = [html.Div([html.P(_said(row)), *parts.lines(data.lines(site, json.loads(
+        row["evidence"])))]) for row in found.to_dict("records")]  # fmt: skip
+    return parts.folded("The longest, with their lines", *told)
+
+
+def _said(row: Row) -> str:
+    ended = "" if row["closed"] else ", its closing was not seen"
+    propped = f", {whole(row['refused_elsewhere'])} presses refused at other doors (propped)"
+    return (
+        f"Floor {figures.label(row['floor'])}, {moment(row['local'])}: {duration(row['seconds'])}"
+        f"{ended}{propped if row['propped'] is True else ''}."
+    )
+
+
+def _row(row: Row) -> dict[str, parts.Cell]:
+    return {
+        "floor": str(row["floor"]), "chute": str(row["chute"]), "judged": whole(row["judged"]),
+        "over": whole(row["over_limit"]), "share": with_limits(row, "share", "low", "high", 100),
+        "cut": whole(row["cut_off"]), "reason": word(row["reason"]),
+    }  # fmt: skip

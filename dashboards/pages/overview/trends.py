@@ -1,0 +1,46 @@
+"""Whether lockouts become more or fewer over the months, floor by floor, in sentences."""
+
+from dash import html
+
+from dashboards import parts
+from dashboards.pages.view import View, moment, whole, with_limits, word
+from loganalyzer import views
+from loganalyzer.sentences import things
+
+TITLE = "Is it getting better?"
+COLUMNS = {
+    "floor": "Floor", "chute": "Chute", "month": "Month", "visits": "Visits",
+    "episodes": "Episodes", "rate": "Episodes per 100 visits", "reason": "Why not",
+}  # fmt: skip
+
+
+def section(view: View) -> html.Section:
+    """A sentence a floor that changes; the months behind a line to open."""
+    trends = views.shown_to_manager(view.analysis.floor_trends, view.analysis.sites)
+    months = views.shown_to_manager(view.analysis.lockout_months, view.analysis.sites)
+    changing = trends[trends["change"].isin(["rising", "falling"])]
+    rest = trends[~trends.index.isin(changing.index)]
+    said = [html.Li(str(text)) for text in changing["sentence"]]
+    found = html.Ul(said, className="plain") if said else parts.nothing("No floor is seen to.")
+    rows = [
+        {
+            "floor": str(row["floor"]), "chute": str(row["chute"]),
+            "month": (moment(row["month"]) or "")[:7], "visits": whole(row["visits"]),
+            "episodes": whole(row["episodes"]),
+            "rate": with_limits(row, "episodes_per_100_visits", "low", "high"),
+            "reason": word(row["reason"]),
+        }
+        for row in months.to_dict("records")
+    ]  # fmt: skip
+    others = html.Ul([html.Li(str(text)) for text in rest["sentence"]], className="plain")
+    beside: list[parts.Cell] = [
+        "Lockout episodes in a floor's visits, month by month; a change is told only where chance "
+        "would rarely make it.",
+        f"{view.scope}.",
+    ]
+    return parts.section(
+        "trends", TITLE, beside, found,
+        parts.folded(f"The other {things(len(rest), 'floor', 'floors')}", others),
+        parts.folded("Month by month", parts.table(
+            COLUMNS, rows, ["visits", "episodes", "rate"], "Lockout episodes by month")),
+    )  # fmt: skip

@@ -1,0 +1,98 @@
+"""When it happens: visits, refused presses or lockouts, floor by hour of the week."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+from dash import dcc, html
+
+from dashboards import figures, parts
+from dashboards.data import Data
+from dashboards.pages.choice import Choice
+from dashboards.pages.view import Row, View, reasons, whole
+from loganalyzer import views
+from loganalyzer.sentences import count, things
+
+TITLE = "At which hours does it happen?"
+
+
+def section(view: View) -> html.Section:
+    """What to count, and the heat map of it."""
+    choice = dcc.RadioItems(
+        id="counted", value=counted(view.choice), className="counted", inline=True,
+        options={key: name.capitalize() for key, name in figures.COUNTED.items()},
+    )  # fmt: skip
+    beside: list[parts.Cell] = [
+        html.Fieldset([html.Legend("Count"), choice]),
+        "The darker, or in the dark the brighter, the more. Blank is an hour without log. The "
+        "lowest floor stands at the bottom, as in the building.",
+        *views.hidden_sentences(view.analysis),
+    ]
+    return parts.section("week", TITLE, beside, html.Div(drawn(view), id="week-drawn"))
+
+
+def counted(choice: Choice) -> str:
+    """What the address asks to count; refused presses where it asks for nothing known."""
+    return choice.count if choice.count in figures.COUNTED else "refusals"
+
+
+def redraw(view: View, data: Data, site: str) -> Mapping[str, Mapping[str, Any]]:
+    """What changes with what is counted."""
+    return {"week-drawn": {"children": drawn(view)}, "counted": {"value": counted(view.choice)}}
+
+
+def drawn(view: View) -> parts.Children:
+    """A sentence, the heat map, its numbers; or why there is none."""
+    what = counted(view.choice)
+    name = figures.COUNTED[what]
+    hours = views.shown_to_manager(views.hour_of_week(view.analysis), view.analysis.sites)
+    known = hours[hours[f"{what}_per_hour"].notna()]
+    if known.empty:
+        return [parts.nothing(f"Not shown: {reasons(hours)}.")]
+    kept = hours[hours["chute"].isin(known["chute"].unique())]
+    picture = parts.chart(
+        figures.week_of_counts(kept, what, view.scheme),
+        "week-map",
+        f"{name.capitalize()} per hour, by floor and hour of the week; the table below has days.",
+        view.caption(
+            f"{name.capitalize()} per hour of log, by hour of the local week",
+            f"{count(known[what].sum())} {name}",
+        ),
+    )
+    silent = hours[~hours["chute"].isin(known["chute"].unique())]
+    why = [
+        parts.nothing(f"Chute {chute}: {reasons(silent[silent['chute'].eq(chute)])}.")
+        for chute in silent["chute"].unique()
+    ]
+    table = parts.folded(f"{name.capitalize()} by floor and day of the week", _table(kept, what))
+    return [_lead(known, what), *why, picture, table]
+
+
+def _lead(known: pd.DataFrame, what: str) -> html.P:
+    per_hour = known.groupby("hour_of_week")[what].sum()
+    total = int(per_hour.sum())
+    place = int(per_hour.astype(int).to_numpy().argmax())
+    worst, most = int(per_hour.index[place]), int(per_hour.iloc[place])
+    if not total:
+        return html.P(f"There were no {figures.COUNTED[what]}.")
+    return html.P(
+        f"Most fall on {figures.DAYS[worst // 24]} from {worst % 24:02d}:00 to "
+        f"{worst % 24 + 1:02d}:00: {count(most)} of {count(total)}."
+    )
+
+
+def _table(hours: pd.DataFrame, what: str) -> html.Div:
+    days = hours.assign(day=hours["hour_of_week"] // 24)
+    sums = days.groupby(["chute", "floor", "day"], observed=True, sort=False)[what]
+    wide = sums.sum(min_count=1).unstack("day").reset_index()
+    columns = {"floor": "Floor", "chute": "Chute"} | {
+        str(day): name[:3] for day, name in enumerate(figures.DAYS)
+    }
+    rows = [_row(row) for row in wide.to_dict("records")]
+    name = f"{figures.COUNTED[what].capitalize()} of {things(len(rows), 'floor', 'floors')}"
+    return parts.table(columns, rows, [str(day) for day in range(7)], name)
+
+
+def _row(row: Row) -> dict[str, parts.Cell]:
+    days: dict[str, parts.Cell] = {str(day): whole(row[day]) for day in range(7)}
+    return {"floor": str(row["floor"]), "chute": str(row["chute"]), **days}

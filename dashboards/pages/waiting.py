@@ -1,0 +1,244 @@
+"""What do people wait for, how busy is a chute, and what would another clearing time do?"""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import pandas as pd
+from dash import Dash, Input, Output, State, dcc, html, no_update
+
+from dashboards import parts, shapes
+from dashboards.data import Data
+from dashboards.pages.choice import Choice
+from dashboards.pages.frame import Page
+from dashboards.pages.view import (
+    Row,
+    View,
+    duration,
+    percent,
+    reasons,
+    tenths,
+    whole,
+    with_limits,
+    word,
+)
+from loganalyzer.errors import AnalyzerError
+from loganalyzer.sentences import count, things
+from loganalyzer.views import index_report
+from loganalyzer.views.about_waits import CAUSE_NAMES, PART_NAMES
+from loganalyzer.views.finding import rows
+from loganalyzer.views.wait_report import ASSUMES, CLEARING_CAUTION, clearing_what_if, meaning
+
+SETTINGS = {"logged": "As logged", "present": "Replayed as it is", "other": "Replayed with it"}
+
+
+def sections(view: View, data: Data, site: str) -> parts.Children:
+    """One section a question."""
+    return [split(view), within(view), hours(view), server(view), what_if(view), indices(view)]
+
+
+def split(view: View) -> html.Section:
+    """The wait from the first press to an open door, in its parts."""
+    title, table = "What do people wait for?", view.analysis.wait_split
+    known = table[table["mean_s"].notna() & table["mean_s"].gt(0)]
+    if known.empty:
+        return parts.section("split", title, [], parts.nothing(f"Not shown: {reasons(table)}."))
+    bars = pd.DataFrame({
+        "of": "Chute " + known["chute"].astype(str), "value": known["mean_s"],
+        "part": known["part"].astype(str).map(PART_NAMES).fillna(known["part"].astype(str)),
+    })  # fmt: skip
+    visits = int(known.groupby("chute", observed=True)["n"].max().sum())
+    drawn = parts.chart(
+        shapes.split(bars, "seconds a visit, mean", view.scheme), "split-bars",
+        "The mean wait of a visit in its parts, a bar a chute; the table has the numbers.",
+        view.caption("Mean seconds a visit; the table has the spread", f"{count(visits)} visits"),
+    )  # fmt: skip
+    columns = {"part": "Waiting for", "chute": "Chute", "mean": "Mean s", "median": "Median s",
+               "p90": "9 in 10 within, s", "share": "Of the wait", "reason": "Why not"}  # fmt: skip
+    told = [
+        {"part": PART_NAMES.get(str(row["part"]), str(row["part"])), "chute": str(row["chute"]),
+         "mean": tenths(row["mean_s"]), "median": tenths(row["median_s"]),
+         "p90": tenths(row["p90_s"]), "share": percent(row["share"]), "reason": word(row["reason"])}
+        for row in table.to_dict("records")
+    ]  # fmt: skip
+    numbers = parts.table(columns, told, ["mean", "median", "p90", "share"], title)
+    beside = ["From the first press to the open door, visits that were served."]
+    return parts.section("split", title, beside, drawn, numbers)
+
+
+def within(view: View) -> html.Section:
+    """Who is served within 15, 30 and 60 s, who gives up, what is refused."""
+    title = "How many are served soon enough?"
+    served, refused = view.analysis.served_within, view.analysis.refusals
+    columns = {"within": "Served within", "chute": "Chute", "share": "Of 100 visits",
+               "visits": "Visits", "reason": "Why not"}  # fmt: skip
+    told = [
+        {"within": f"{row['within_s']} s", "chute": str(row["chute"]),
+         "share": with_limits(row, "share", "low", "high", 100), "visits": whole(row["visits"]),
+         "reason": word(row["reason"])}
+        for row in served.to_dict("records")
+    ]  # fmt: skip
+    ends = {"chute": "Chute", "served": "Served", "gave_up": "Gave up", "locked_out": "Locked out"}
+    ended = [
+        {"chute": str(row["chute"]), **{key: whole(row[key]) for key in list(ends)[1:]}}
+        for row in view.headline.to_dict("records")
+    ]
+    codes = {"code": "Refused because", "chute": "Chute", "refusals": "Presses",
+             "share": "Of 100 presses", "reason": "Why not"}  # fmt: skip
+    reasons_told = [
+        {"code": word(row["code"]) or "not told", "chute": str(row["chute"]),
+         "refusals": whole(row["refusals"]),
+         "share": with_limits(row, "share", "low", "high", 100), "reason": word(row["reason"])}
+        for row in refused.to_dict("records")
+    ]  # fmt: skip
+    beside = ["Of all visits, those who gave up too. In brackets: 95 % interval (Wilson).",
+              f"{view.scope}."]  # fmt: skip
+    return parts.section(
+        "within", title, beside,
+        parts.table(columns, told, ["share", "visits"], "Served within so many seconds"),
+        html.H3("How visits ended"),
+        parts.table(ends, ended, list(ends)[1:], "How visits ended"),
+        html.H3("Refused presses by reason"),
+        parts.table(codes, reasons_told, ["refusals", "share"], "Refused presses by reason"),
+    )  # fmt: skip
+
+
+def hours(view: View) -> html.Section:
+    """The wait by hour of the local week."""
+    title, table = "At which hours is the wait long?", view.analysis.week_waits
+    known = table[table["median_s"].notna()]
+    if known.empty:
+        return parts.section("hours", title, [], parts.nothing(f"Not shown: {reasons(table)}."))
+    each = [
+        pd.DataFrame({"panel": table["chute"].astype(str), "line": name,
+                      "x": table["hour_of_week"], "value": table[column]})
+        for column, name in (("median_s", "half within"), ("p90_s", "9 in 10 within"))
+    ]  # fmt: skip
+    figure = shapes.of_week(shapes.lines(pd.concat(each), "seconds", view.scheme))
+    drawn = parts.chart(
+        figure, "hours-lines", "Median and 90 % wait by hour of the week, a panel a chute.",
+        view.caption("Seconds from first press to open door, by hour of the local week",
+                     f"{count(known['served'].sum())} visits served"),
+    )  # fmt: skip
+    return parts.section(
+        "hours", title, ["An hour with few visits swings: look for hours that stay high.",
+                         "Open where nobody was served."], drawn)  # fmt: skip
+
+
+def server(view: View) -> html.Section:
+    """The chute as one server without a waiting room."""
+    title, table = "How busy is it?", view.analysis.queue
+    columns = {"chute": "Chute", "taken": "Taken", "use": "A use lasts", "busy": "Found busy, %",
+               "formula": "By the formula", "visits": "Visits", "said": "What it says"}  # fmt: skip
+    told = [
+        {"chute": str(row.chute), "taken": percent(row.utilisation),
+         "use": duration(row.service_s), "formula": percent(row.expected),
+         "busy": with_limits(row._asdict(), "busy_share", "low", "high", 100),
+         "visits": whole(row.visits),
+         "said": meaning(row) if pd.notna(row.difference) else word(row.reason)}
+        for row in rows(table)
+    ]  # fmt: skip
+    return parts.section("server", title, [f"{ASSUMES}.", f"{view.scope}."], parts.table(
+        columns, told, ["taken", "use", "busy", "formula", "visits"], title))  # fmt: skip
+
+
+def what_if(view: View) -> html.Section:
+    """Another clearing time, asked for and replayed."""
+    field = dcc.Input(id="clearing", type="text", value=view.choice.clearing or "", size="6",
+                      placeholder="seconds", debounce=True)  # fmt: skip
+    beside: list[parts.Cell] = [
+        html.Label(["Clearing, s", field]),
+        html.P(CLEARING_CAUTION, className="caution", role="note"),
+    ]
+    answer = html.Div(replayed(view), id="replayed", **parts.aria(live="polite"))
+    return parts.section("what-if", "What would another clearing time do?", beside, answer)
+
+
+def replayed(view: View) -> parts.Children:
+    """The logged visits played again, or what is needed for that."""
+    asked = view.choice.clearing
+    if not asked:
+        return [parts.nothing("Give a clearing time, and the logged visits are played again.")]
+    try:
+        seconds = float(asked)
+        kept = view.worked.replays
+        if seconds not in kept:
+            kept[seconds] = clearing_what_if(view.analysis, seconds)
+        table = kept[seconds]
+    except (ValueError, AnalyzerError) as error:
+        known = isinstance(error, AnalyzerError)
+        return [parts.nothing(str(error) if known else f"'{asked}' is no number of seconds.")]
+    columns = {"what": "Clearing", "chute": "Chute", "clearing": "s", "mean": "Mean wait s",
+               "p90": "9 in 10 within, s", "refused": "Refused", "gave_up": "Gave up",
+               "n": "Attempts", "reason": "Why not"}  # fmt: skip
+    told = [
+        {"what": SETTINGS[str(row["setting"])], "chute": str(row["chute"]),
+         "clearing": tenths(row["clearing_s"]), "mean": tenths(row["mean_s"]),
+         "p90": tenths(row["p90_s"]), "refused": percent(row["refused_share"]),
+         "gave_up": whole(row["gave_up"]), "n": whole(row["attempts"]),
+         "reason": word(row["reason"])}
+        for row in table.to_dict("records")
+    ]  # fmt: skip
+    return [
+        parts.table(columns, told, list(columns)[2:-1], "The logged visits, played again"),
+        html.P("What the replay misses as it is, it may miss with another setting: smaller "
+               f"differences say nothing. {view.scope}.", className="muted"),
+    ]  # fmt: skip
+
+
+def redraw(view: View, data: Data, site: str) -> Mapping[str, Mapping[str, Any]]:
+    """What changes with the clearing time asked for."""
+    return {"replayed": {"children": replayed(view)},
+            "clearing": {"value": view.choice.clearing or ""}}  # fmt: skip
+
+
+def indices(view: View) -> html.Section:
+    """Interruptions of units, by cause and month."""
+    table = view.analysis.indices
+    columns = {"cause": "Cause", "chute": "Chute", "often": "Times a unit",
+               "minutes": "Minutes a unit",
+               "each": "Minutes each", "available": "Available", "reason": "Why not"}  # fmt: skip
+    whole_log = table[table["month"].eq("all")]
+    months = table[table["month"].ne("all") & table["cause"].eq("all")]
+    numbers = list(columns)[2:-1]
+    by_cause = [{"cause": CAUSE_NAMES.get(str(row["cause"]), "all causes"), **_index(row)}
+                for row in whole_log.to_dict("records")]  # fmt: skip
+    by_month = [{"cause": str(row["month"]), **_index(row)} for row in months.to_dict("records")]
+    title = "How often are people without their door?"
+    return parts.section(
+        "indices", title, [index_report.SAYS, f"{view.scope}."],
+        parts.table(columns, by_cause, numbers, "Interruptions by cause"),
+        parts.folded(things(months["month"].nunique(), "month", "months"), parts.table(
+            columns | {"cause": "Month"}, by_month, numbers, "Interruptions by month")),
+    )  # fmt: skip
+
+
+def _index(row: Row) -> dict[str, parts.Cell]:
+    available = row["availability"]
+    return {
+        "chute": str(row["chute"]), "often": _two(row["interruptions_per_unit"]),
+        "minutes": tenths(row["minutes_per_unit"]), "each": tenths(row["minutes_per_interruption"]),
+        "available": None if pd.isna(available) else f"{100 * available:.2f} %",
+        "reason": word(row["reason"]),
+    }  # fmt: skip
+
+
+def _two(value: Any) -> str | None:
+    return None if pd.isna(value) else f"{float(value):.2f}"
+
+
+def register(app: Dash) -> None:
+    """The clearing time writes itself into the address."""
+
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Input("clearing", "value"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def _ask(value: str | None, search: str | None) -> Any:
+        choice, asked = Choice.of(search), (value or "").strip() or None
+        return no_update if asked == choice.clearing else replace(choice, clearing=asked).search()
+
+
+PAGE = Page("Waiting", sections, {"clearing": redraw})
