@@ -74,6 +74,7 @@ def queue(
     table = facts.recorded.merge(_servers(coverage, occupied, facts), on=CHUTE, how="left")
     for more in (_attempts(pressed, visits, occupied), _units(facts)):
         table = table.merge(more, on=CHUTE, how="left")
+    table["coded"] = table["coded"].eq(True)  # null where nothing was pressed
     for name in ("visits", "presses"):
         table[name] = counts(table[name], table["press"])
     for name in ("turned_away", "presses_busy"):
