@@ -4,7 +4,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-QUICK = ("bench_import", "bench_layouts", "bench_pairing")  # these take --quick
+QUICK = ("bench_import", "bench_layouts", "bench_pairing", "bench_manager")  # these take --quick
 ALWAYS = ("bench_year", "bench_store", "bench_sorting")
 
 
