@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from loganalyzer.changes import change_points, onset
 from loganalyzer.cycles import cycles
-from loganalyzer.facts import facts
+from loganalyzer.facts import facts, precision
 from loganalyzer.intervals import pair
 from loganalyzer.measures.drift import drift
 from loganalyzer.measures.drift_days import drift_days, timings
@@ -95,7 +95,7 @@ def tables(log):
     used = cycles(log, pair(log), {})
     timed = timings(used, log, known.limits)
     days = drift_days(timed, known.precision, {})
-    return drift(days, timed, known), days
+    return drift(days, timed, precision(log, ["site", "chute", "source"]), known), days
 
 
 BEGIN = datetime(2026, 3, 28, tzinfo=UTC)
@@ -194,6 +194,16 @@ def test_a_clock_step_inside_a_series_is_no_drift():
     moved = log["time"].where(~later, log["time"] - pd.Timedelta("40min"))
     clock = log["clock"].astype("str").where(log["seq"] < len(log) // 3, "step")
     assert not slower(tables(log.assign(time=moved, clock=clock.astype("category")))[0])
+
+
+def test_a_shift_that_finer_exports_may_have_made_does_not_count():
+    log = house(lambda day, floor: 2 * (floor == "3" and day > 29))
+    known = facts(log, {})
+    timed = timings(cycles(log, pair(log), {}), log, known.limits)
+    days = drift_days(timed, known.precision, {})
+    for steps, found in (((0.1, 0.1), {("open_s", "3")}), ((10.0, 0.1), set())):
+        exports = pd.DataFrame({"site": "quay", "chute": "A", "source": ["old", "new"]})
+        assert set(slower(drift(days, timed, exports.assign(precision_s=steps), known))) == found
 
 
 def test_a_door_used_twice_a_month_is_too_seldom_to_tell():

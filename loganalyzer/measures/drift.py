@@ -42,12 +42,17 @@ COLUMNS = [
 ]  # fmt: skip
 
 
-def drift(days: pd.DataFrame, timed: pd.DataFrame, facts: Facts) -> pd.DataFrame:
+def drift(
+    days: pd.DataFrame, timed: pd.DataFrame, exports: pd.DataFrame, facts: Facts
+) -> pd.DataFrame:
     """The table `drift`: a row each timing of each door, of the sorter and of the chute.
 
     Args:
         days: What `drift_days.drift_days` returns.
         timed: What `drift_days.timings` returns.
+        exports: What `facts.precision` returns of each chute and `source`. Where exports tell
+            the time more and less finely, a shift of less than half of the coarsest step may
+            be theirs and does not count.
         facts: What is known of the chutes.
 
     Returns:
@@ -73,6 +78,7 @@ def drift(days: pd.DataFrame, timed: pd.DataFrame, facts: Facts) -> pd.DataFrame
     table["q"] = table.groupby(CHUTE)["p"].transform(lambda p: benjamini_hochberg(p))
     least: pd.Series = table["what"].map(WORTH_S)
     worth = least.clip(lower=(WORTH_SHARE * table["typical_s"]).fillna(0.0))
+    worth = worth.clip(lower=_unlike(exports, table))
     slower = table["q"].le(SURE) & table["low_s"].gt(0) & table["shift_s"].ge(worth)
     table = table.assign(slower=slower.astype("boolean").where(table["p"].notna()))
     table = _projected(table, facts)
@@ -83,6 +89,14 @@ def drift(days: pd.DataFrame, timed: pd.DataFrame, facts: Facts) -> pd.DataFrame
     table = table.assign(single=table["pair"].notna(), place=table["what"].map(PLACE))
     table = table.sort_values([*CHUTE, "place", "single", "floor", "pair"], ignore_index=True)
     return table[COLUMNS]
+
+
+def _unlike(exports: pd.DataFrame, table: pd.DataFrame) -> pd.Series:
+    """Half of the coarsest step of a chute's exports where they differ in it, else 0."""
+    steps = plain(exports, *CHUTE).groupby(CHUTE)["precision_s"].agg(["min", "max"])
+    half = (steps["max"] / 2).where(steps["max"] > steps["min"], 0.0).rename("half")
+    found: pd.Series = table[CHUTE].merge(half.reset_index(), on=CHUTE, how="left")["half"]
+    return found.fillna(0.0).set_axis(table.index)
 
 
 def _wanted(facts: Facts) -> pd.DataFrame:

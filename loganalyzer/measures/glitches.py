@@ -21,7 +21,9 @@ from loganalyzer.stats import poisson_interval
 from loganalyzer.tables import require
 
 FAST_S, BOUNCE_S, RUN_GAP_S = 0.25, 2.0, 600.0
-FINE_S = 0.1  # a log that tells the time less finely shows no edge that is too fast
+# A log that tells the time less finely shows no edge that is too fast; one that tells it less
+# finely than `BOUNCE_S` no bounce.
+FINE_S = 0.1
 ODD = [*DOOR, "component", "kind", "time", "source", "line"]
 GLITCH = [*DOOR, "component", "kind"]
 LINES_SHOWN = 10
@@ -101,7 +103,7 @@ def _opening_kinds(
         .shift()
         .where(opened.groupby(DOOR)["ended_by"].shift().eq("off"))
     )
-    again = (opened["start"] - shut).dt.total_seconds().between(0, BOUNCE_S)
+    again = (opened["start"] - shut).dt.total_seconds().between(0, BOUNCE_S) & (step <= BOUNCE_S)
     fast = opened["seconds"].lt(FAST_S) & (step <= FINE_S) & opened["ended_by"].eq("off")
     # Where unlocking is not in the log, nothing is known of whether a door was locked.
     tells = opened[CHUTE].merge(

@@ -8,7 +8,7 @@ from functools import cached_property
 
 import pandas as pd
 
-from loganalyzer.facts import DOOR, plain
+from loganalyzer.facts import CHUTE, DOOR, plain, precision
 from loganalyzer.incidents.evidence import Evidence
 from loganalyzer.measures.buttons import steady_presses
 from loganalyzer.measures.drift import drift as drift_of
@@ -75,7 +75,8 @@ class Condition:
     @cached_property
     def drift(self) -> pd.DataFrame:
         """The table of that name."""
-        return drift_of(self.drift_days, self.timings, self.evidence.facts)
+        exports = precision(self.evidence.timeline, [*CHUTE, "source"])
+        return drift_of(self.drift_days, self.timings, exports, self.evidence.facts)
 
     @cached_property
     def oddities(self) -> pd.DataFrame:
