@@ -202,7 +202,16 @@ def test_a_full_without_a_stream_belongs_to_the_only_container():
 
 
 def test_the_table_has_the_columns_of_the_contract_first():
-    names = ["site", "chute", "stream", "full_from", "full_to", "seconds", "drops_before", "refused"]
+    names = [
+        "site",
+        "chute",
+        "stream",
+        "full_from",
+        "full_to",
+        "seconds",
+        "drops_before",
+        "refused",
+    ]
     assert TABLES["containers"].names[:8] == names
 
 
