@@ -56,10 +56,12 @@ LIBRARY: dict[str, tuple[str, str]] = {
 }  # fmt: skip
 DASHBOARDS: dict[str, tuple[str, str]] = {
     "theme": ("theme", ""),
-    "drawing": ("figures parts", "theme"),
+    "drawing": ("shapes figures parts", "theme"),
     "data": ("data", "loganalyzer.store loganalyzer.views loganalyzer.answers"),
     "pages": (
-        "pages", "data drawing loganalyzer.errors loganalyzer.sentences loganalyzer.views",
+        "pages",
+        "data drawing loganalyzer.errors loganalyzer.sentences loganalyzer.localtime "
+        "loganalyzer.views",
     ),
     "app": ("app", "pages data drawing theme loganalyzer.errors loganalyzer.store"),
 }  # fmt: skip

@@ -34,6 +34,7 @@ def logged(*spans, floor="7", known=True):
     rows = ons[["site", "chute", "floor", "signal", "source", "line"]].assign(
         start=ons["time"].to_numpy(),
         end=log.loc[log["edge"].eq("off"), "time"].to_numpy(),
+        start_known=True,
         end_known=known,
         ended_by="off",
     )
