@@ -129,8 +129,7 @@ def precision(timeline: pd.DataFrame, by: Sequence[str] = tuple(CHUTE)) -> pd.Da
     """
     columns = ["device_time", "time", "clock"]
     rows = [
-        (*key, _precision(part))
-        for key, part in timeline.groupby(list(by), observed=True)[columns]
+        (*key, _precision(part)) for key, part in timeline.groupby(list(by), observed=True)[columns]
     ]
     return pd.DataFrame(rows, columns=[*by, "precision_s"])
 

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from loganalyzer.errors import UsageError
-from loganalyzer.facts import CHUTE, plain
+from loganalyzer.facts import CHUTE, NOT_RECORDED, plain
 from loganalyzer.measures.replay import what_if
 from loganalyzer.occupied import occupied
 from loganalyzer.presses import pressed
@@ -148,17 +148,21 @@ def _parts(analysis: Analysis, site: str, chute: str) -> Iterator[str]:
     for row in rows(known):
         if row.part != "unsplit" or row.mean_s > 0:
             share = f"{figure(100 * row.share)} %" if not pd.isna(row.share) else "-"
-            yield f"  {PART_NAMES[row.part]:<28} {row.mean_s:6.2f} s  {share:>6}"
+            yield f"  {PART_NAMES[row.part]:<29} {row.mean_s:6.2f} s  {share:>6}"
     for row in rows(table[table["n"].eq(0)]):
-        yield f"  {PART_NAMES[row.part]:<28} not known: {row.reason}"
+        yield f"  {PART_NAMES[row.part]:<29} not known: {row.reason}"
 
 
 def _ends(analysis: Analysis, site: str, chute: str) -> Iterator[str]:
     table = of_chute(_results(analysis.visits), site, chute).set_index("result")["visits"]
     known = int(table.drop("unknown", errors="ignore").sum())
+    (held,) = rows(of_chute(analysis.facts.recorded, site, chute))
+    told = held.lockout or held.refusal  # what shows that a visit was locked out
     for result, words in (("gave_up", "ended without an open door"), ("locked_out", "locked out")):
         number = int(table.get(result, 0))
-        if known:
+        if known and result == "locked_out" and not told:
+            yield f"Locked out: not known, {NOT_RECORDED['lockout']}."
+        elif known:
             yield (
                 f"{words.capitalize()}: {count(number)} of {things(known, 'visit', 'visits')}, "
                 f"{per_hundred(number, known)}."
