@@ -14,7 +14,7 @@ demo: $(RUN_READY)
 	$(BIN)/loganalyzer demo
 
 test: $(ALL_READY) browser
-	$(BIN)/pytest -n $(WORKERS)
+	$(BIN)/pytest -n $(WORKERS) $(PYTEST)
 
 check: lint types test
 

@@ -53,17 +53,5 @@ def register(app: Dash) -> None:
             return no_update
         return replace(choice, incident=rows[0]["incident"]).search()
 
-    @app.callback(
-        Output("address", "search", allow_duplicate=True),
-        Input("counted", "value"),
-        State("address", "search"),
-        prevent_initial_call=True,
-    )
-    def _count(what: str | None, search: str | None) -> Any:
-        choice = Choice.of(search)
-        if what == week.counted(choice):
-            return no_update
-        return replace(choice, count=what).search()
-
 
 PAGE = Page("Overview", sections, {"incident": incidents.redraw, "count": week.redraw})

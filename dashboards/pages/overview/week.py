@@ -1,6 +1,7 @@
 """When it happens: visits, refused presses or lockouts, floor by hour of the week."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -18,12 +19,8 @@ TITLE = "At which hours does it happen?"
 
 def section(view: View) -> html.Section:
     """What to count, and the heat map of it."""
-    choice = dcc.RadioItems(
-        id="counted", value=counted(view.choice), className="counted", inline=True,
-        options={key: name.capitalize() for key, name in figures.COUNTED.items()},
-    )  # fmt: skip
     beside: list[parts.Cell] = [
-        html.Fieldset([html.Legend("Count"), choice]),
+        html.Nav(_choices(view.choice), id="counted", **parts.aria(label="What to count")),
         "The darker, or in the dark the brighter, the more. Blank is an hour without log. The "
         "lowest floor stands at the bottom, as in the building.",
         *views.hidden_sentences(view.analysis),
@@ -38,7 +35,24 @@ def counted(choice: Choice) -> str:
 
 def redraw(view: View, data: Data, site: str) -> Mapping[str, Mapping[str, Any]]:
     """What changes with what is counted."""
-    return {"week-drawn": {"children": drawn(view)}, "counted": {"value": counted(view.choice)}}
+    return {
+        "week-drawn": {"children": drawn(view)},
+        "counted": {"children": _choices(view.choice)},
+    }
+
+
+def _choices(choice: Choice) -> parts.Children:
+    """A link for each thing that may be counted; the present one is said to be it."""
+    return [
+        html.P(
+            dcc.Link(
+                name.capitalize(),
+                href=replace(choice, count=key).search(),
+                className="chosen" if key == counted(choice) else "",
+            )
+        )
+        for key, name in figures.COUNTED.items()
+    ]
 
 
 def drawn(view: View) -> parts.Children:
