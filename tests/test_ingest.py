@@ -275,6 +275,21 @@ def test_a_wrong_profile_lands_what_is_good_and_says_so(tmp_path: Path):
     assert len(history(tmp_path / "s")) == 2
 
 
+def test_the_site_files_profile_is_used_though_it_understands_little(tmp_path: Path):
+    """New firmware writes new texts: the good part lands, so that its profile can be mended."""
+    rows = [*lines(2), *["03.03.2025;09:00:00;1;;WHAT;;"] * 5]
+    report = only(take(tmp_path / "s", write(tmp_path / "a.csv", rows)))
+    assert (report.status, report.events, report.exit_status) == ("mostly rejected", 2, 3)
+    assert "less than half" in report.messages[0]
+    assert len(history(tmp_path / "s")) == 2
+
+
+def test_a_file_that_runs_newest_first_is_told_in_one_line(tmp_path: Path):
+    report = take(tmp_path / "s", write(tmp_path / "a.csv", lines()[::-1]))
+    assert sum("newest first" in line for line in said(report).splitlines()) == 1
+    assert "newest first" not in said(take(tmp_path / "t", write(tmp_path / "b.csv", lines())))
+
+
 def test_a_header_alone_lands_as_nothing_in_it_and_an_empty_file_is_refused(tmp_path: Path):
     (tmp_path / "empty.csv").write_bytes(b"")
     (tmp_path / "head.csv").write_text(HEADER + "\n")

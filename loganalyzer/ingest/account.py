@@ -17,6 +17,7 @@ class Account:
         unknown_events: And floors, streams, dropped: see `events.Translator`.
         floored: Events at a door, in chutes that list their doors.
         implausible: Events dated before 2001 or after 2079.
+        rises: Events written later than the one above them in the file, and `falls`: earlier.
     """
 
     lines: int = 0
@@ -33,6 +34,13 @@ class Account:
     dropped: Mapping[str, int] = field(default_factory=dict)
     floored: int = 0
     implausible: int = 0
+    rises: int = 0
+    falls: int = 0
+
+    @property
+    def newest_first(self) -> bool:
+        """Whether the file seems to run from the newest line down to the oldest."""
+        return self.falls >= 3 and self.falls >= 9 * self.rises
 
     def check(self, name: str) -> None:
         """Raise if a line was lost or counted twice: a mistake in the program."""

@@ -192,6 +192,9 @@ def _profile(
     refusals = [] if fitting else _refusals(sample, name, own, site)
     if refusals and len({error.found for error in refusals}) == 1:
         raise refusals[0]  # they agree on what is wrong with it
+    some = [] if fitting else [o for o in own if understood(sample, name, o, site, received)]
+    if len(some) == 1:  # the site file's own: the good part lands, and the rest is told
+        return some[0], (f'{name}: "{some[0].name}" understands less than half of its beginning.',)
     found = only(name, fitting, [*own, *others])
     words = " or ".join(f'"{one.name}"' for one in own)
     told = (

@@ -88,6 +88,7 @@ def read(
             last_line = int(events["line"][-1].as_py()) if events.num_rows else last_line
             wrong = _sorted_rejects(batch, told, bad)
             _count(account, batch, told, wrong, heads, by_dateutil)
+            _count_turns(account, events["written"])
             refused.write(_with_source(wrong, source))
             for chute, rows in _by_chute(events.append_column("head", pa.array(heads))):
                 if chute not in chutes:
@@ -158,6 +159,12 @@ def _count(
     account.by_dateutil += by_dateutil
     if wrong.num_rows:
         account.reasons.update(reason.split(":")[0] for reason in wrong["reason"].to_pylist())
+
+
+def _count_turns(account: Account, written: pa.ChunkedArray) -> None:
+    steps = np.diff(written.to_numpy())
+    account.rises += int(np.count_nonzero(steps > 0))
+    account.falls += int(np.count_nonzero(steps < 0))
 
 
 def _with_source(rejects: pa.Table, source: str) -> pa.Table:

@@ -102,6 +102,11 @@ def _lines(account: Account) -> Iterator[str]:
         )
     if account.implausible:
         yield f"{_count(account.implausible, 'event')} dated before 2001 or after 2079, kept."
+    if account.newest_first:
+        yield (
+            "the file seems to run newest first; its lines are kept in that order, so openings, "
+            "uses and visits will be wrong. Export it oldest first, or --undo and reverse it."
+        )
     yield from _clock_lines(account.marks)
     if account.reasons.get("cut off"):
         yield "the file ends in the middle of a record."
