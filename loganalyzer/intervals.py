@@ -23,7 +23,8 @@ for `unlocked`, `open`, `lockout`; the stream for `full`, `compacting`; floor an
   of 0 seconds, an off written before its on at one time has lost its on.
 - seconds is null unless both ends are known, and null where the clock ran back in between.
 - Unanchored stretches: an interval with both ends in one unanchored stretch has its seconds (the
-  clock was wrong but ran). With one end outside, or the ends in two restarts, seconds is null.
+  clock was wrong but ran). With one end outside, or the ends in two restarts, seconds is null;
+  so it is among uptimes that nothing anchors, which have no time of their own.
 - floor, stream and code are those of the on; what it leaves open its off may tell.
 - A `mark` (also of `fault`), a `note` and everything else begins and ends nothing.
 

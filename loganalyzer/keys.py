@@ -49,6 +49,8 @@ class Log:
         begin: The row of the whole log with which this one begins.
         before: How many chutes of the whole log stand before it.
         kept: Kind → its rows, as they were asked for.
+        timeless: Which rows hold no clock of their own (an uptime that nothing anchors); null
+            where all do.
     """
 
     codes: dict[str, Ints]
@@ -59,6 +61,7 @@ class Log:
     begin: int = 0
     before: int = 0
     kept: dict[int, Rows] = field(default_factory=dict, repr=False)
+    timeless: Flags | None = None
 
     @classmethod
     def of(cls, timeline: pd.DataFrame) -> "Log":
@@ -73,7 +76,8 @@ class Log:
         time = timeline["time"].to_numpy("datetime64[us]").view(np.int64)
         first = starts(codes["site"], codes["chute"])
         labels = {name: column.categories for name, column in columns.items()}
-        return cls(codes, labels, time, timeline["line"].to_numpy(np.int64), first)
+        line, timeless = timeline["line"].to_numpy(np.int64), _timeless(timeline)
+        return cls(codes, labels, time, line, first, timeless=timeless)
 
     def __len__(self) -> int:
         return len(self.time)
@@ -92,7 +96,8 @@ class Log:
         codes = {name: column[rows] for name, column in self.codes.items()}
         first = self.first[begin : end + 1] - self.first[begin]
         time, line = self.time[rows], self.line[rows]
-        return Log(codes, self.labels, time, line, first, int(rows.start), begin)
+        timeless = None if self.timeless is None else self.timeless[rows]
+        return Log(codes, self.labels, time, line, first, int(rows.start), begin, timeless=timeless)
 
     @property
     def chutes(self) -> slice:
@@ -141,7 +146,8 @@ class Log:
         """Which clock a row's time was read from: 0 anchored, else the unanchored stretch.
 
         Times of two stretches cannot be subtracted. A stretch ends where the mark changes, at a
-        power on and with the chute. None where the whole log is anchored.
+        power on and with the chute; a row that holds no clock at all is one by itself. None
+        where the whole log is anchored.
         """
         marks = self.labels["clock"]
         if "unanchored" not in marks:
@@ -151,6 +157,8 @@ class Log:
         begins[1:] &= ~loose[:-1]
         begins[self.first[:-1]] = True
         begins |= self.kind == kind_of("power", "on")
+        if self.timeless is not None:
+            begins |= self.timeless
         return np.where(loose, np.cumsum(begins, dtype=np.int64), 0)
 
     @cached_property
@@ -231,6 +239,15 @@ class Log:
     def micros(self, rows: Rows) -> Rows:
         """The times of these rows, UTC microseconds; `NEVER` at -1."""
         return np.where(rows < 0, NEVER, self.time[rows])
+
+
+def _timeless(timeline: pd.DataFrame) -> Flags | None:
+    """Unanchored rows without a written wall clock: they share one time that is none of theirs."""
+    loose = timeline["clock"].eq("unanchored").to_numpy(bool)
+    if "device_time" not in timeline.columns or not loose.any():
+        return None
+    timeless: Flags = loose & timeline["device_time"].isna().to_numpy(bool)
+    return timeless if timeless.any() else None
 
 
 Columns = dict[str, Ints]

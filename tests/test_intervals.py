@@ -176,6 +176,15 @@ def test_both_ends_in_one_unanchored_stretch_have_their_seconds():
     assert brief(table) == [("open", "7", 0, 4, 4, "off")]
 
 
+def test_uptimes_that_nothing_anchors_have_no_seconds_instead_of_0():
+    """They all hold the time of the last line that had one."""
+    log = timeline((0, "7", "open", "on", {"clock": "unanchored"}),
+                   (0, "7", "open", "off", {"clock": "unanchored"}))  # fmt: skip
+    assert brief(pair(log)) == [("open", "7", 0, 0, 0, "off")]
+    (row,) = brief(pair(log.assign(device_time=pd.NaT)))
+    assert row == ("open", "7", 0, 0, None, "off")
+
+
 def test_one_end_in_an_unanchored_stretch_leaves_no_seconds():
     loose = {"clock": "unanchored"}
     table = pair(timeline((0, "7", "open", "on"), (4, "7", "open", "off", loose)))
