@@ -52,6 +52,23 @@ def test_a_log_of_doors_says_why_it_knows_nothing_of_waiting(store, capsys):
     assert "free fall is only a lower bound" in text
 
 
+def test_a_log_without_lockouts_and_refusals_does_not_say_that_nobody_was_locked_out(
+    tmp_path, capsys
+):
+    """Null with a reason, never 0."""
+    (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
+    lines = [LINES[0], "05.10.2026;08:10:05;7;;BUTTON;;", *LINES[1:]]
+    (tmp_path / "log.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    there = ["--store", str(tmp_path / "store")]
+    site = ["--site", str(tmp_path / "site.toml")]
+    assert main(["import", str(tmp_path / "log.csv"), *there, *site]) == 0
+    capsys.readouterr()
+    assert main(["waiting", *there]) == 0
+    shown = capsys.readouterr().out
+    assert "Ended without an open door: 0 of 1 visit" in shown
+    assert "Locked out: not known, lockouts not in the log." in shown
+
+
 def test_waiting_as_json_is_one_document(store, capsys):
     assert main(["waiting", *store, "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
