@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 import loganalyzer
-from loganalyzer.cli import WORDS, parser
-from loganalyzer.commands import COMMANDS
+from loganalyzer.cli import parser, runner
 from loganalyzer.profile import shipped_profiles
 from loganalyzer.tables import TABLES
+from loganalyzer.words import COMMANDS
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -20,11 +20,12 @@ DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 def test_readme_describes_every_command_and_no_other():
     told = set(re.findall(r"^\| `loganalyzer (\w+)", README, re.MULTILINE))
-    assert told == set(COMMANDS) == set(WORDS)
+    assert told == set(COMMANDS)
 
 
 def test_every_command_has_help(capsys):
-    for word in WORDS:
+    for word, command in COMMANDS.items():
+        assert callable(runner(command.runs))
         with pytest.raises(SystemExit) as stop:
             parser().parse_args([word, "--help"])
         assert stop.value.code == 0

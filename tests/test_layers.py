@@ -50,7 +50,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
     ),
     "answers": ("answers", "errors settings store views"),
     "cli": (
-        "cli commands serving",
+        "cli commands words serving",
         "errors tables settings plain views store export ingest answers weighing dashboards.app",
     ),
 }  # fmt: skip

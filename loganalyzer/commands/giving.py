@@ -1,0 +1,35 @@
+"""Giving a table away: `export`."""
+
+import argparse
+import difflib
+
+from loganalyzer import export as files
+from loganalyzer.commands.shared import tell
+from loganalyzer.commands.tickets import with_tickets
+from loganalyzer.errors import UsageError
+from loganalyzer.store import Store
+from loganalyzer.tables import TABLES
+from loganalyzer.views.condition import TABLES_HERE as CONDITION_TABLES
+from loganalyzer.views.sorting import TABLES_HERE as SORTING_TABLES
+
+
+def export_table(options: argparse.Namespace) -> int:
+    """Write a table to a file."""
+    if options.table not in TABLES:
+        near = difflib.get_close_matches(options.table, TABLES, 1)
+        raise UsageError(
+            "loganalyzer export", f"the table '{options.table}'", ", ".join(TABLES),
+            f"Did you mean {near[0]}" if near else "Name one of these",
+        )  # fmt: skip
+    files.format_of(options.out)
+    store = Store.open(options.store)
+    if options.table in ("imports", "rejects"):
+        table = getattr(store, options.table)(options.site)
+    else:
+        analysis, _ = with_tickets(options, store)
+        held: object = analysis.sorting if options.table in SORTING_TABLES else analysis
+        held = analysis.condition if options.table in CONDITION_TABLES else held
+        table = getattr(held, options.table)
+    rows = files.write(table, options.table, options.out)
+    tell(f"{rows:,} rows of {options.table} written to {options.out}")
+    return 0

@@ -1,0 +1,198 @@
+"""The commands as data: what each is called, what it takes, and which function runs it.
+
+A new command is one entry of `COMMANDS` and one function in `commands/`. Nothing heavy is
+imported here, so that `--help` answers at once.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+
+@dataclass(frozen=True)
+class Option:
+    """One argument of a command: its names, and the keywords that argparse takes for it."""
+
+    names: tuple[str, ...]
+    keywords: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Command:
+    """One command.
+
+    Attributes:
+        help: A few words for the list of commands.
+        description: What it does, in full sentences.
+        runs: `module:function` in `loganalyzer.commands`; the function takes the parsed
+            arguments and returns the exit status.
+        options: Its arguments, in the order in which `--help` shows them.
+    """
+
+    help: str
+    description: str
+    runs: str
+    options: tuple[Option, ...]
+
+
+def option(*names: str, **keywords: Any) -> Option:
+    """An argument, written as for `argparse.ArgumentParser.add_argument`."""
+    return Option(names, keywords)
+
+
+def file(name: str, metavar: str, said: str, **keywords: Any) -> Option:
+    """An argument that names a file or folder."""
+    return option(name, type=Path, metavar=metavar, help=said, **keywords)
+
+
+STORE = file("--store", "DIR", "the folder that import made", required=True)
+SITE_FILE = file("--site", "SITE.toml", "the site file: zone, chutes, floors, limits")
+JSON = option("--json", action="store_true", help="print one JSON document")
+SELECTION = (
+    STORE,
+    option("--site", metavar="ID", help="only this site"),
+    option("--chute", metavar="ID", help="only this chute"),
+    option("--from", dest="start", metavar="T",
+           help="from this date or time on, in the site's time: 2026-10-01 or 2026-10-01T07:30"),
+    option("--to", dest="end", metavar="T", help="up to this time; a date counts whole"),
+)  # fmt: skip
+TICKETS = file("--tickets", "FILE.csv", "weigh tickets with the columns date, stream, kg")
+ADDRESS = (
+    option("--host", default="127.0.0.1", metavar="H",
+           help="address to listen on (default: this machine only)"),
+    option("--port", type=int, default=8050, metavar="P",
+           help="port to listen on (default: 8050)"),
+)  # fmt: skip
+
+COMMANDS = {
+    "inspect": Command(
+        "can these files be read, and by which profile?",
+        "Says which profile reads a file, how much of it, its first events and what was not "
+        "understood. Keeps nothing.",
+        "taking:inspect_files",
+        (
+            file("paths", "FILE", "exports; .gz, .zip, .zst and folders are read as they are",
+                 nargs="+"),
+            file("--site", "SITE.toml",
+                 "the site file whose floors, streams and profiles to try"),
+            option("--profile", metavar="NAME-OR-FILE", help="try this profile only"),
+            JSON,
+        ),
+    ),
+    "import": Command(
+        "take exports into a store",
+        "Reads exports and keeps them, originals included. The same export twice, overlapping "
+        "exports and any order give the same history.",
+        "taking:import_files",
+        (
+            file("paths", "PATH",
+                 "exports or folders of them; .gz, .zip, .zst are read as they are", nargs="*"),
+            file("--store", "DIR", "the folder that keeps everything; made if it is not there",
+                 required=True),
+            SITE_FILE,
+            option("--chute", metavar="ID",
+                   help="the chute these exports come from, where the files do not tell"),
+            option("--profile", metavar="NAME-OR-FILE",
+                   help="read with this profile, whatever the site file says"),
+            option("--undo", metavar="SOURCE", help="take one export out again: its SHA-256 or "
+                   "the beginning of it, or its name"),
+            option("--again", action="store_true", help="read the kept originals again, after a "
+                   "site or profile file was changed"),
+            JSON,
+        ),
+    ),
+    "summary": Command(
+        "the findings in plain words",
+        "Prints what the logs show, for the manager, the technician and the coordinator.",
+        "telling:summarise",
+        (*SELECTION, JSON),
+    ),
+    "waiting": Command(
+        "how long people wait, what for, and with another clearing time",
+        "Prints how long people wait for an open door and what for, who gave up and why they "
+        "were refused, and how busy each chute is against Erlang's formula.",
+        "telling:tell_waiting",
+        (
+            *SELECTION,
+            option("--clearing", type=float, metavar="S",
+                   help="play the logged visits again with this clearing time, in seconds"),
+            JSON,
+        ),
+    ),
+    "indices": Command(
+        "how often and how long units were without their door",
+        "Prints interruptions and minutes per unit, minutes per interruption and availability, "
+        "by cause and month, after the definitions of IEEE 1366.",
+        "telling:tell_indices",
+        (*SELECTION, JSON),
+    ),
+    "audit": Command(
+        "did the controller keep its own safety rules?",
+        "Prints how often the log put each rule to the test, how often it shows it broken, and "
+        "the lines. A log is no inspection: nothing here is evidence that an interlock works.",
+        "telling:audit_rules",
+        (*SELECTION, JSON),
+    ),
+    "suspects": Command(
+        "which part is failing, where, since when, and what to check first",
+        "Prints the parts that show signs of failing, the strongest first, with what speaks "
+        "against each and what to look at first. A log is no inspection.",
+        "telling:name_suspects",
+        (*SELECTION, JSON),
+    ),
+    "streams": Command(
+        "how people sort: participation by floor, lost sorting, diversion by month",
+        "Prints uses by stream and floor, set-out and participation carried over to floors, the "
+        "effect of campaigns, uses lost to sorting, and diversion by month.",
+        "telling:tell_streams",
+        (*SELECTION, TICKETS, JSON),
+    ),
+    "containers": Command(
+        "how containers fill: uses to full, hours full, false full signals",
+        "Prints each container's fills, uses to full and litres a use.",
+        "telling:tell_containers",
+        (*SELECTION, TICKETS, JSON),
+    ),
+    "pickups": Command(
+        "when containers will be full, and what another pickup rule would change",
+        "Prints the chance that each container is full before its next pickup, under the present "
+        "rule and the best others with no more pickups; the chance of full by each coming day; "
+        "and how well such chances came true in the log.",
+        "telling:tell_pickups",
+        (
+            *SELECTION,
+            option("--on", metavar="T", help="forecast from this date or time on, in the site's "
+                   "time (default: the log's end)"),
+            JSON,
+        ),
+    ),
+    "export": Command(
+        "write a table to a file",
+        "Writes a table; the ending picks the format: .parquet, .csv, .jsonl, .xlsx.",
+        "giving:export_table",
+        (
+            option("table", metavar="TABLE", help="timeline, intervals, cycles, visits, "
+                   "incidents, floors, coverage, imports, rejects or another one of the README"),
+            file("--out", "FILE", "the file to write; an older one is replaced", required=True),
+            *SELECTION,
+            TICKETS,
+        ),
+    ),
+    "serve": Command(
+        "show the dashboard in a browser",
+        "Serves the dashboard of a store on this machine.",
+        "showing:serve_dashboard",
+        (STORE, *ADDRESS),
+    ),
+    "demo": Command(
+        "a tour on the sample logs",
+        "Imports the sample logs, prints the findings and serves the dashboard.",
+        "showing:show_demo",
+        (
+            file("--store", "DIR", "where to keep them (default: demo-store)",
+                 default=Path("demo-store")),
+            option("--no-serve", action="store_true", help="stop after the findings"),
+            *ADDRESS,
+        ),
+    ),
+}  # fmt: skip
