@@ -78,7 +78,7 @@ def week_of_counts(hours: pd.DataFrame, what: str, scheme: str) -> go.Figure:
         for chute, part in hours.groupby("chute", observed=True, sort=False)
     ]  # fmt: skip
     heights = [ROW_PX * max(len(grid), 2) for _, grid in grids]
-    figure = panels([chute for chute, _ in grids], heights)
+    figure = panels([f"Chute {chute}" for chute, _ in grids], heights)
     for row, (_, grid) in enumerate(grids, start=1):
         figure.add_trace(week_grid(grid, COUNTED[what]), row=row, col=1)
         figure.update_yaxes(
@@ -105,7 +105,7 @@ def days(daily: pd.DataFrame, scheme: str) -> go.Figure:
     look = LOOKS[scheme]
     parts = [(str(c), part) for c, part in daily.groupby("chute", observed=True, sort=False)]
     heights = [PANEL_PX] * len(parts)
-    figure = panels([chute for chute, _ in parts], heights)
+    figure = panels([f"Chute {chute}" for chute, _ in parts], heights)
     lines = [("visits", "visits", look.accent, "solid", "circle"),
              ("refusals", "refused presses", look.warm, "dash", "triangle-up")]  # fmt: skip
     if daily["visits"].isna().all():
@@ -188,9 +188,9 @@ def scale(look: Look, inner: int) -> dict[str, Any]:
     return {"colorscale": list(look.scale), "cmin": 0, "colorbar": bar}
 
 
-def panels(chutes: Sequence[str], heights: Sequence[int]) -> go.Figure:
-    """Figures under one another, one a chute; named where there are several."""
-    titles = [f"Chute {label(chute)}" for chute in chutes] if len(chutes) > 1 else None
+def panels(names: Sequence[str], heights: Sequence[int]) -> go.Figure:
+    """Figures under one another, one a name; titled where there are several."""
+    titles = [label(name) for name in names] if len(names) > 1 else None
     figure = make_subplots(
         rows=len(heights), cols=1, shared_xaxes=True, row_heights=list(heights),
         vertical_spacing=GAP_PX / total(heights) if len(heights) > 1 else 0,

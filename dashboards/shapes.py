@@ -123,7 +123,7 @@ def matrix(grid: pd.DataFrame, said: str, scheme: str) -> go.Figure:
         go.Heatmap(
             z=values, x=list(range(len(columns))), y=list(range(len(rows))), xgap=2, ygap=2,
             customdata=named, hoverongaps=False, showscale=False, zmin=0,
-            colorscale=list(look.scale), texttemplate="%{z:.3g}",
+            colorscale=list(look.scale), texttemplate="%{z:,}",
             hovertemplate="%{customdata[0]}, %{customdata[1]}<br>%{z:.3g} " + said
             + "<extra></extra>",
         )

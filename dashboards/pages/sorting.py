@@ -89,7 +89,7 @@ def trend(view: View) -> html.Section:
     if known.empty:
         return parts.section("trend", title, [], parts.nothing(f"Not shown: {reasons(weeks)}."))
     rows = pd.DataFrame({
-        "panel": known["chute"].astype(str), "line": known["stream"].astype(str),
+        "panel": "Chute " + known["chute"].astype(str), "line": known["stream"].astype(str),
         "x": known["start"], **{n: 100 * known[c].astype(float) for n, c in
                                 (("value", "share"), ("low", "low"), ("high", "high"))},
     })  # fmt: skip
@@ -149,7 +149,7 @@ def forecast(view: View) -> html.Section:
     if known.empty:
         return parts.section("forecast", title, [], parts.nothing(f"Not shown: {reasons(table)}."))
     rows = pd.DataFrame({
-        "panel": known["chute"].astype(str), "line": known["container"].astype(str),
+        "panel": "Chute " + known["chute"].astype(str), "line": known["container"].astype(str),
         "x": known["day"], **{n: 100 * known[c].astype(float) for n, c in
                               (("value", "chance_full"), ("low", "low"), ("high", "high"))},
     })  # fmt: skip

@@ -110,7 +110,7 @@ def hours(view: View) -> html.Section:
     if known.empty:
         return parts.section("hours", title, [], parts.nothing(f"Not shown: {reasons(table)}."))
     each = [
-        pd.DataFrame({"panel": table["chute"].astype(str), "line": name,
+        pd.DataFrame({"panel": "Chute " + table["chute"].astype(str), "line": name,
                       "x": table["hour_of_week"], "value": table[column]})
         for column, name in (("median_s", "half within"), ("p90_s", "9 in 10 within"))
     ]  # fmt: skip

@@ -19,7 +19,7 @@ QUIET = (
     "--disable-component-update", "--disable-sync",
 )  # fmt: skip
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
-PATIENCE_MS = 20_000  # for a busy machine; nothing waits that long on a quiet one
+PATIENCE_MS = 60_000  # for a busy machine; nothing waits that long on a quiet one
 expect.set_options(timeout=PATIENCE_MS)
 
 

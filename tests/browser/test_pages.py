@@ -19,14 +19,12 @@ PAGES = {
 
 @pytest.mark.parametrize("name", PAGES)
 def test_a_page_fits_and_is_readable_by_all(quiet: Page, samples: str, name: str):
-    quiet.emulate_media(color_scheme="light", reduced_motion="reduce")
-    quiet.goto(f"{samples}/site/quay-terrace/{name}")
     for size, scheme in (("wide", "light"), ("phone", "dark")):
         quiet.set_viewport_size(SIZES[size])
         quiet.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+        quiet.goto(f"{samples}/site/quay-terrace/{name}")
         expect(quiet.locator(PAGES[name]).first).to_be_visible()
-        # Charts follow a new width a moment later.
-        quiet.wait_for_function("document.documentElement.scrollWidth <= window.innerWidth")
+        assert quiet.evaluate("document.documentElement.scrollWidth") <= SIZES[size]["width"]
         quiet.screenshot(path=PICTURES / f"{name}-{size}-{scheme}.png", full_page=True)
     nothing_serious(quiet)
     headings_step_by_step(quiet)
@@ -67,6 +65,6 @@ def test_the_month_figures_can_be_taken_along(quiet: Page, samples: str):
 
 def test_what_the_week_counts_stands_in_the_address(quiet: Page, samples: str):
     quiet.goto(f"{samples}/site/quay-terrace?chute=A")
-    quiet.get_by_label("Lockouts", exact=True).check()
+    quiet.get_by_role("link", name="Lockouts").click()
     expect(quiet).to_have_url(re.compile("count=lockouts"))
     expect(quiet.locator("#week-drawn figcaption")).to_contain_text("Lockouts per hour of log")
