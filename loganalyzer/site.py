@@ -10,6 +10,7 @@ from dateutil.rrule import rrule, rrulestr
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from loganalyzer.errors import SiteError
+from loganalyzer.language import LANGUAGES
 from loganalyzer.settings import (
     Count,
     Id,
@@ -194,6 +195,7 @@ class _Head(Settings):
         description="an IANA time zone", examples=["Europe/Lisbon"]
     )
     min_units: Count = MIN_UNITS
+    language: Annotated[str, one_of(LANGUAGES, "a language")] = LANGUAGES[0]
 
 
 class _SiteFile(Settings):
@@ -244,7 +246,8 @@ class Site:
     """One building or campus with one time zone (`time_zone`, an IANA name).
 
     `text` is the file it came from, word for word, and `file` that file's path. Floors of fewer
-    than `min_units` units are hidden from managers' views; 0 hides none.
+    than `min_units` units are hidden from managers' views; 0 hides none. `language` is the one
+    that reports and the dashboard speak.
     """
 
     id: str
@@ -256,6 +259,7 @@ class Site:
     min_units: int = MIN_UNITS
     campaigns: tuple[Campaign, ...] = ()
     work: tuple[Work, ...] = ()
+    language: str = LANGUAGES[0]
 
     def chute(self, id: str) -> Chute:
         """The chute of that id.
@@ -290,5 +294,5 @@ def parse_site(text: str, file: str) -> Site:
     head = checked.site
     return Site(
         head.id, head.name, head.time_zone, checked.chutes, text, file, min_units=head.min_units,
-        campaigns=checked.campaigns, work=checked.work,
+        campaigns=checked.campaigns, work=checked.work, language=head.language,
     )  # fmt: skip

@@ -16,9 +16,13 @@ ROOT = Path(__file__).parent.parent
 LIBRARY: dict[str, tuple[str, str]] = {
     "errors": ("errors", ""),
     "tables": ("tables", "errors"),
+    "language": ("language", ""),
     # The legal signals and edges stand in tables.py once, so settings are checked against those.
-    "settings": ("settings site profile", "errors tables"),
-    "plain": ("stats rates reliability changes spans progress sentences shares lifetimes", ""),
+    "settings": ("settings site profile", "errors tables language"),
+    "plain": (
+        "stats rates reliability changes spans progress sentences shares lifetimes",
+        "language",
+    ),
     "stamps": ("stamps", "errors"),
     "readers": ("readers", "errors settings"),
     # A clock set told as two stamps is the one place where an event's text holds stamps.
@@ -38,7 +42,8 @@ LIBRARY: dict[str, tuple[str, str]] = {
     "incidents": ("incidents", "errors tables settings plain facts"),
     "views": (
         "views",
-        "errors tables settings plain facts intervals cycles measures pickups audit incidents",
+        "errors tables language settings plain facts intervals cycles measures pickups audit "
+        "incidents",
     ),
     # The original lines behind an incident are read again as their layout says.
     "store": ("store", "errors tables settings readers clock"),
