@@ -53,7 +53,7 @@ class Phrase(str):
 
 
 def phrase(template: str, **values: Any) -> Phrase:
-    """English text that can be told in another language.
+    """English text that can be told in another language; what is one already stays what it is.
 
     Args:
         template: As for `str.format`, without values as it stands. It is the message of the
@@ -61,6 +61,8 @@ def phrase(template: str, **values: Any) -> Phrase:
         values: Numbers, days and times follow the language, phrases are told in it, and any
             other text, such as a floor's label, stays as it is.
     """
+    if isinstance(template, Phrase) and not values:
+        return template
     return Phrase(template, values)
 
 

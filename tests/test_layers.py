@@ -54,9 +54,10 @@ LIBRARY: dict[str, tuple[str, str]] = {
         "errors tables settings plain stamps readers events clock timeline store",
     ),
     "answers": ("answers", "errors settings store views"),
+    "watching": ("watching", "errors ingest"),
     "cli": (
         "cli commands words serving",
-        "errors tables settings plain views store export ingest answers weighing dashboards.app",
+        "errors tables settings plain views store export ingest answers weighing watching dashboards.app",
     ),
 }  # fmt: skip
 DASHBOARDS: dict[str, tuple[str, str]] = {
@@ -65,7 +66,8 @@ DASHBOARDS: dict[str, tuple[str, str]] = {
     "data": ("data", "loganalyzer.store loganalyzer.views loganalyzer.answers"),
     "pages": (
         "pages",
-        "data drawing loganalyzer.errors loganalyzer.sentences loganalyzer.localtime "
+        "data drawing loganalyzer.errors loganalyzer.language loganalyzer.sentences "
+        "loganalyzer.localtime "
         "loganalyzer.views",
     ),
     "app": ("app", "pages data drawing theme loganalyzer.errors loganalyzer.store"),

@@ -8,6 +8,7 @@ import pandas as pd
 
 from dashboards.data import Worked
 from dashboards.pages.choice import Choice
+from loganalyzer.language import phrase
 from loganalyzer.sentences import between, count, figure, lasting, listed
 from loganalyzer.views import Analysis
 
@@ -46,16 +47,19 @@ class View:
     @property
     def scope(self) -> str:
         """Which chutes and which days the figures are about, in the site's time."""
-        name = f"Chute{'s' if len(self.chutes) > 1 else ''} {listed(self.chutes)}"
+        one, many = phrase("Chute {chutes}", chutes=listed(self.chutes)), "Chutes {chutes}"
+        name = phrase(many, chutes=listed(self.chutes)) if len(self.chutes) > 1 else one
         first, last = self.headline["first"].min(), self.headline["last"].max()
         if pd.isna(first):
-            return f"{name}, no time that can be trusted"
-        days = [f"{moment.tz_convert(self.zone):%Y-%m-%d}" for moment in (first, last)]
-        return f"{name}, {days[0]} to {days[1]}, time of {self.zone}"
+            return phrase("{chutes}, no time that can be trusted", chutes=name)
+        return phrase(
+            "{chutes}, {first:%Y-%m-%d} to {last:%Y-%m-%d}, time of {zone}", chutes=name,
+            first=first.tz_convert(self.zone), last=last.tz_convert(self.zone), zone=self.zone,
+        )  # fmt: skip
 
     def caption(self, unit: str, n: str) -> str:
         """What stands under a figure: chutes, period, time zone, unit, how many."""
-        return f"{self.scope}. {unit}. n = {n}."
+        return phrase("{scope}. {unit}. n = {n}.", scope=self.scope, unit=phrase(unit), n=phrase(n))
 
 
 def whole(number: Any) -> str | None:
@@ -70,7 +74,7 @@ def duration(seconds: Any) -> str | None:
 
 def tenths(number: Any) -> str | None:
     """A number with one decimal; None where it is not recorded."""
-    return None if pd.isna(number) else f"{float(number):.1f}"
+    return None if pd.isna(number) else phrase("{v:.1f}", v=float(number))
 
 
 def word(value: object) -> str:
@@ -86,7 +90,7 @@ def reasons(table: pd.DataFrame) -> str:
 
 def percent(share: Any) -> str | None:
     """A share of 0 to 1 as people say it; None where it is not recorded."""
-    return None if pd.isna(share) else f"{figure(100 * float(share))} %"
+    return None if pd.isna(share) else phrase("{v} %", v=figure(100 * float(share)))
 
 
 def with_limits(row: Row, name: str, low: str, high: str, scale: float = 1) -> str | None:
@@ -96,9 +100,9 @@ def with_limits(row: Row, name: str, low: str, high: str, scale: float = 1) -> s
     said = figure(scale * float(row[name]))
     if pd.isna(row[low]) or pd.isna(row[high]):
         return said
-    return f"{said} {between(scale * float(row[low]), scale * float(row[high]))}"
+    return phrase("{v} {limits}", v=said, limits=between(scale * row[low], scale * row[high]))
 
 
 def moment(time: Any) -> str | None:
     """A local time to the second; None where it is not known."""
-    return None if pd.isna(time) else f"{time:%Y-%m-%d %H:%M:%S}"
+    return None if pd.isna(time) else phrase("{t:%Y-%m-%d %H:%M:%S}", t=time)

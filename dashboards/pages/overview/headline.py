@@ -7,6 +7,7 @@ from dash import html
 
 from dashboards import parts
 from dashboards.pages.view import Row, View, duration, whole
+from loganalyzer.language import phrase
 from loganalyzer.sentences import between, figure, lasting
 
 Said = tuple[str | None, str]  # the value, None where it is not recorded; and what to know of it
@@ -29,15 +30,19 @@ def section(view: View) -> html.Section:
 
 def _visits(row: Row) -> Said:
     if pd.isna(row["served_share"]):
-        return whole(row["visits"]), str(row["reason"] or "how they ended is not in the log")
+        return whole(row["visits"]), phrase(row["reason"] or "how they ended is not in the log")
     share, low, high = (100 * row[name] for name in ("served_share", "low", "high"))
-    return whole(row["visits"]), f"{figure(share)} % found an open door {between(low, high)}"
+    return whole(row["visits"]), phrase(
+        "{v} % found an open door {limits}", v=figure(share), limits=between(low, high)
+    )
 
 
 def _wait(row: Row) -> Said:
     if pd.isna(row["wait_p90_s"]):
         return None, "presses or openings are not in the log"
-    return duration(row["wait_median_s"]), f"median; 9 in 10 within {lasting(row['wait_p90_s'])}"
+    return duration(row["wait_median_s"]), phrase(
+        "median; 9 in 10 within {wait}", wait=lasting(row["wait_p90_s"])
+    )
 
 
 def _refused(row: Row) -> Said:
@@ -53,14 +58,19 @@ def _episodes(row: Row) -> Said:
 
 
 def _incidents(row: Row) -> Said:
-    return whole(row["incidents"]), f"{whole(row['ongoing'])} going on when the log ends"
+    return whole(row["incidents"]), phrase(
+        "{n} going on when the log ends", n=whole(row["ongoing"])
+    )
 
 
 def _log(row: Row) -> Said:
     if pd.isna(row["covered_share"]):
         return None, "no time in it can be trusted"
-    share = f"{100 * row['covered_share']:.1f} % covered"
-    return duration(row["covered_s"]), f"{share}, {whole(row['events'])} events"
+    return duration(row["covered_s"]), phrase(
+        "{share:.1f} % covered, {n} events",
+        share=100 * row["covered_share"],
+        n=whole(row["events"]),
+    )
 
 
 MEASURES: dict[str, Callable[[Row], Said]] = {
