@@ -63,6 +63,15 @@ ADDRESS = (
     option("--port", type=int, default=8050, metavar="P",
            help="port to listen on (default: 8050)"),
 )  # fmt: skip
+SIGN_IN = (
+    file("--accounts", "FILE", "the accounts that may sign in, as loganalyzer account makes them"),
+    option("--https", action="store_true", help="browsers come by https, through a web server "
+           "before the dashboard"),
+    option("--trust-header", metavar="NAME", help="the header in which a proxy names the account, "
+           "in place of passwords"),
+    option("--proxy", metavar="ADDRESS", nargs="+", default=[],
+           help="the addresses of proxies whose word is taken for who asks, and from where"),
+)  # fmt: skip
 
 COMMANDS = {
     "inspect": Command(
@@ -99,6 +108,29 @@ COMMANDS = {
             option("--again", action="store_true", help="read the kept originals again, after a "
                    "site or profile file was changed"),
             JSON,
+        ),
+    ),
+    "watch": Command(
+        "import what arrives in a folder, until stopped",
+        "Looks into a folder again and again and imports each file once it stands still. Nothing "
+        "in the folder is moved or changed; after a restart nothing is lost or taken twice.",
+        "watching:watch_folder",
+        (
+            file("folder", "FOLDER", "where exports arrive; folders in it count too"),
+            file("--store", "DIR", "the folder that keeps everything; made if it is not there",
+                 required=True),
+            file("--site", "SITE.toml", "the site file; read anew for each import",
+                 required=True),
+            option("--chute", metavar="ID",
+                   help="the chute these exports come from, where the files do not tell"),
+            option("--profile", metavar="NAME-OR-FILE",
+                   help="read with this profile, whatever the site file says"),
+            option("--every", type=float, default=10.0, metavar="S",
+                   help="seconds between two looks (default: 10)"),
+            option("--still", type=float, default=15.0, metavar="S",
+                   help="seconds that a file must stand still (default: 15)"),
+            file("--log", "FILE", "where to write what happened (default: DIR.watch.log beside "
+                 "the store)"),
         ),
     ),
     "summary": Command(
@@ -180,9 +212,29 @@ COMMANDS = {
     ),
     "serve": Command(
         "show the dashboard in a browser",
-        "Serves the dashboard of a store on this machine.",
+        "Serves the dashboard of a store. On an address that others can reach it asks everybody "
+        "to sign in, and refuses to start without accounts.",
         "showing:serve_dashboard",
-        (STORE, *ADDRESS),
+        (STORE, *ADDRESS, *SIGN_IN),
+    ),
+    "account": Command(
+        "who may look at which sites in the dashboard",
+        "Adds, changes, takes away or lists the accounts of a file. A password is typed, or "
+        "read from standard input; it is never an argument.",
+        "accounts:change_accounts",
+        (
+            option("action", choices=("add", "remove", "password", "list"),
+                   help="add (or change the rights of one), remove, give another password, list"),
+            option("name", nargs="?", metavar="NAME", help="the account"),
+            file("--accounts", "FILE", "the file of accounts; add makes it if it is not there",
+                 required=True),
+            option("--sites", nargs="+", metavar="ID", help="add: the sites it may see"),
+            option("--all-sites", action="store_true", help="add: it may see every site"),
+            option("--upload", action="store_true",
+                   help="add: it may also take exports in at its sites"),
+            option("--no-password", action="store_true",
+                   help="add: only a trusted proxy may name it"),
+        ),
     ),
     "demo": Command(
         "a tour on the sample logs",

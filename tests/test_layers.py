@@ -55,22 +55,25 @@ LIBRARY: dict[str, tuple[str, str]] = {
     ),
     "answers": ("answers", "errors settings store views"),
     "watching": ("watching", "errors ingest"),
+    "accounts": ("accounts", "errors"),
     "cli": (
         "cli commands words serving",
-        "errors tables settings plain views store export ingest answers weighing watching dashboards.app",
+        "errors tables settings plain views store export ingest answers weighing watching "
+        "accounts dashboards.app dashboards.access",
     ),
 }  # fmt: skip
 DASHBOARDS: dict[str, tuple[str, str]] = {
     "theme": ("theme", ""),
     "drawing": ("shapes figures parts", "theme"),
-    "data": ("data", "loganalyzer.store loganalyzer.views loganalyzer.answers"),
+    "access": ("access", "loganalyzer.errors loganalyzer.accounts loganalyzer.store"),
+    "data": ("data", "access loganalyzer.store loganalyzer.views loganalyzer.answers"),
     "pages": (
         "pages",
         "data drawing loganalyzer.errors loganalyzer.language loganalyzer.sentences "
         "loganalyzer.localtime "
         "loganalyzer.views",
     ),
-    "app": ("app", "pages data drawing theme loganalyzer.errors loganalyzer.store"),
+    "app": ("app", "pages access data drawing theme loganalyzer.errors loganalyzer.store"),
 }  # fmt: skip
 
 
