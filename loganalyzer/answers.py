@@ -9,7 +9,8 @@ import pandas as pd
 
 from loganalyzer.errors import UsageError
 from loganalyzer.profile import parse_profile
-from loganalyzer.store import State, Store
+from loganalyzer.store import Store
+from loganalyzer.store.state import State
 from loganalyzer.views import Analysis, Span, analyse
 
 Period = tuple[str | None, str | None]

@@ -22,7 +22,8 @@ from loganalyzer.ingest.taking import Asked, Given, Progress, Taken, digest, lan
 from loganalyzer.profile import parse_profile
 from loganalyzer.readers.unpack import Export, Limits, exports
 from loganalyzer.site import Site, parse_site
-from loganalyzer.store import Change, Store
+from loganalyzer.store import Store
+from loganalyzer.store.change import Change
 from loganalyzer.store.contents import ledger_row
 from loganalyzer.store.disk import told_as_store_error
 from loganalyzer.store.evidence import original
@@ -223,7 +224,7 @@ class _Job:
                 if known is not None and not self.anew:  # another importer was quicker
                     self.done[number] = self._known(taken.entry.name, *known)
                 elif known is not None or not self.anew:  # not undone since it was read again
-                    fresh.append((number, taken, landed(taken, change, self.site.id)))
+                    fresh.append((number, taken, landed(taken, change, self.site.id, text)))
             manifest = manifest.with_exports(*(entry for _, _, entry in fresh))
             place = Place(self.store.path, self.folder, change.land)
             change.manifests[self.site.id] = manifest = restretched(manifest, place)

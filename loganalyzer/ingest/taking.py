@@ -19,7 +19,7 @@ from loganalyzer.ingest.account import Account
 from loganalyzer.ingest.choice import Choice, Profiles, choose, head
 from loganalyzer.ingest.reading import How, Read, first_year, read
 from loganalyzer.site import Site
-from loganalyzer.store import Change
+from loganalyzer.store.change import Change
 from loganalyzer.store.manifest import Export as Entry
 
 CHUNK = 1 << 20
@@ -117,8 +117,15 @@ def take(
     return Taken(entry, choice.profile.text, messages, bool(damage))
 
 
-def landed(taken: Taken, change: Change, site: str) -> Entry:
-    """Move the files of an export into the store; its entry with their places."""
+def landed(taken: Taken, change: Change, site: str, site_text: str) -> Entry:
+    """Move the files of an export into the store; its entry with their places.
+
+    Args:
+        taken: The export.
+        change: Where to.
+        site: Its site's id.
+        site_text: The file of the text of its site file.
+    """
     entry, token = taken.entry, uuid.uuid4().hex[:8]
     source, short = entry.source, f"{entry.source[:16]}-{token}"
     readings = []
@@ -134,8 +141,9 @@ def landed(taken: Taken, change: Change, site: str) -> Entry:
         change.land(Path(entry.original), kept)
     text = change.keep_text(taken.profile_text, "profile")
     return replace(
-        entry, readings=tuple(readings), original=kept, rejects=rejects, profile_text=text
-    )
+        entry, readings=tuple(readings), original=kept, rejects=rejects, profile_text=text,
+        site_text=site_text,
+    )  # fmt: skip
 
 
 def _keep(given: Given, folder: Path) -> None:
@@ -184,12 +192,12 @@ def _entry(given: Given, choice: Choice, found: Read, folder: Path) -> Entry:
     return Entry(
         source=given.source, name=given.name, original=str(folder / "original.zst"),
         profile=choice.profile.name, profile_text="", profile_file=choice.profile.file,
-        chute=choice.chute,
+        site_text="", chute=choice.chute,
         asked_chute=given.asked.chute, asked_profile=given.asked.profile,
         lines=account.lines, ignored=account.ignored, rejected=account.rejected,
         rejects=None if found.rejects is None else str(found.rejects),
         imported_at=int(given.received.timestamp() * 1e6), status=reports.status(account),
-        size=given.size, readings=found.chutes,
+        size=given.size, kept=given.source, removed=(), readings=found.chutes,
     )  # fmt: skip
 
 

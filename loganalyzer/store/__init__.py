@@ -5,6 +5,7 @@
     originals/ab/abc….zst     the exports' bytes, compressed, by their SHA-256
     events/SITE/CHUTE/        Parquet: readings of exports, stretches of timelines
     rejects/, texts/          Parquet of rejected lines; site and profile files as used
+    sums/                     Parquet of monthly sums, where retention removed what they count
     incoming/                 where importers write before their files are moved into place
 
 A change writes new files, then replaces the one small file: a stop before that leaves the store
@@ -15,10 +16,9 @@ none: they read what the small file names, and if that is swept away meanwhile, 
 import hashlib
 import json
 import shutil
-import uuid
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
@@ -28,65 +28,15 @@ from filelock import FileLock, Timeout
 from loganalyzer.errors import StoreError, UsageError
 from loganalyzer.site import Site, parse_site
 from loganalyzer.store import contents, evidence
-from loganalyzer.store.disk import flush, land, land_json, told_as_store_error
-from loganalyzer.store.manifest import FORMAT, Export, Manifest, from_json
+from loganalyzer.store.change import Change, own_folder, turn
+from loganalyzer.store.disk import digest, document, flush, land_text, told_as_store_error
+from loganalyzer.store.formats import FORMAT, upgraded
+from loganalyzer.store.manifest import Manifest, from_json
+from loganalyzer.store.state import State
 
 ROOT = "loganalyzer-store.json"
-SWEPT = ("manifests", "originals", "events", "rejects", "texts")
+SWEPT = ("manifests", "originals", "events", "rejects", "texts", "sums")
 Result = TypeVar("Result")
-
-
-@dataclass(frozen=True)
-class State:
-    """What the root file names: the store at one moment."""
-
-    generation: int
-    manifests: Mapping[str, Manifest]
-    files: Mapping[str, str]
-    before: tuple[str, ...] = ()
-
-    def export(self, source: str) -> tuple[str, Export] | None:
-        """The site and the export of a source, if it is known."""
-        for site, manifest in self.manifests.items():
-            for export in manifest.exports:
-                if export.source == source:
-                    return site, export
-        return None
-
-    def of(self, site: str | None) -> list[Manifest]:
-        """The manifest of one site, or of all.
-
-        Raises:
-            UsageError: There is no such site.
-        """
-        if site is None:
-            return list(self.manifests.values())
-        if site in self.manifests:
-            return [self.manifests[site]]
-        known = ", ".join(sorted(self.manifests)) or "none: nothing was imported yet"
-        raise UsageError("site", repr(site), known, "Give the id of a site in this store")
-
-    def named(self, source: str) -> tuple[str, Export]:
-        """The site and the export that a person means.
-
-        Args:
-            source: SHA-256, the unique beginning of one, or an export's name.
-
-        Raises:
-            UsageError: There is none, or several.
-        """
-        known = [(site, one) for site, m in self.manifests.items() for one in m.exports]
-        found = [(site, one) for site, one in known if source in (one.source, one.name)]
-        found = found or [pair for pair in known if source and pair[1].source.startswith(source)]
-        found = found or [pair for pair in known if Path(pair[1].name).name == source]
-        if len(found) == 1:
-            return found[0]
-        names = ", ".join(f"{one.source[:12]} {one.name}" for _, one in (found or known)[:5])
-        raise UsageError(
-            f"source {source!r}", f"{len(found) or 'no'} exports of that name",
-            f"one of {names}" if names else "an export that was imported",
-            "Give the SHA-256 of the export as the table imports shows it",
-        )  # fmt: skip
 
 
 class Store:
@@ -128,6 +78,8 @@ class Store:
         try:
             root: dict[str, Any] = json.loads(where.read_text(encoding="utf-8"))
             newer = int(root["format"]) > FORMAT
+            if int(root["format"]) < 1:
+                raise ValueError("no format")
         except OSError as error:
             raise StoreError(
                 str(self.path), error.strerror or "nothing", "a store that can be read",
@@ -163,7 +115,7 @@ class Store:
                 if attempt == 19 or self.root() == root:
                     raise StoreError(
                         str(self.path), f"no file {error.filename or error}", "every file it names",
-                        "Restore the folder from a copy, or import the originals/ into a new store",
+                        "Run loganalyzer check --repair, or restore the folder from a copy",
                     ) from error  # fmt: skip
         raise AssertionError("unreachable")
 
@@ -234,7 +186,7 @@ class Store:
     def incoming(self) -> Iterator[Path]:
         """A folder to write files in that are to land later; taken away at the end."""
         with told_as_store_error(self.path):
-            folder, lock = _own_folder(self.path / "incoming")
+            folder, lock = own_folder(self.path / "incoming")
         try:
             yield folder
         finally:
@@ -242,45 +194,139 @@ class Store:
             shutil.rmtree(folder, ignore_errors=True)
 
     @contextmanager
-    def writing(self, tell: Callable[[str], None] = lambda line: None) -> Iterator["Change"]:
+    def writing(self, tell: Callable[[str], None] = lambda line: None) -> Iterator[Change]:
         """Change the store: what is put into the change lands whole when the block ends.
 
+        A store of an earlier format is first upgraded, as a change of its own.
+
         Args:
-            tell: Called with one line if another importer has to be waited for.
+            tell: Called with one line if another importer has to be waited for, or the store
+                was upgraded.
 
         Raises:
             StoreError: The folder cannot be written; the store is as it was.
         """
-        with told_as_store_error(self.path), _turn(self.path / "lock", tell):
+        with told_as_store_error(self.path), turn(self.path / "lock", tell):
+            if self.root()["format"] < FORMAT:
+                self._upgrade(tell)
             change = Change(self.path, self.state())
             yield change
             if change.manifests != dict(change.state.manifests):
                 self._commit(change)
+            else:
+                for folder in sorted(change.folders):
+                    flush(folder)
 
-    def _commit(self, change: "Change") -> None:
+    def _upgrade(self, tell: Callable[[str], None]) -> None:
+        """Write the manifests of an earlier format anew, then switch; what was stays beside it."""
+        root = self.root()
+        land_text(document(root), self.path / way_back(root["format"]))
+        change = Change(self.path, self.state())
+        for manifest in change.manifests.values():
+            files = [file for file in manifest.files() if not file.startswith("originals/")]
+            there = [file for file in files if (self.path / file).is_file()]
+            change.checksums |= {file: digest(self.path / file) for file in there}
+        self._commit(change, every=True)
+        tell(
+            f"{self.path}: upgraded from format {root['format']} to {FORMAT}. "
+            "The way back: loganalyzer upgrade --back."
+        )
+
+    def go_back(self, *, anyway: bool = False) -> tuple[int, list[str]]:
+        """Switch back to the store as it was before its last upgrade.
+
+        Args:
+            anyway: Though exports were taken in since, which are lost then.
+
+        Returns:
+            The format, and the names of the exports that are lost.
+
+        Raises:
+            UsageError: There is no way back, or exports were taken in since.
+        """
+        with told_as_store_error(self.path), turn(self.path / "lock", lambda line: None):
+            kept = self.ways_back()
+            if not kept:
+                raise UsageError(
+                    str(self.path), "no earlier format kept", "a store that was upgraded",
+                    "There is nothing to go back to",
+                )  # fmt: skip
+            place = max(kept, key=lambda one: kept[one]["format"])
+            was, now = self._state(kept[place]), self.state()
+            sources = {one.source for m in was.manifests.values() for one in m.exports}
+            exports = [one for m in now.manifests.values() for one in m.exports]
+            lost = [one.name for one in exports if one.source not in sources]
+            if lost and not anyway:
+                raise UsageError(
+                    str(self.path), f"{len(lost)} exports taken in since, {lost[0]} among them",
+                    "none, or your leave to lose them", "Add --yes if you still have those files",
+                )  # fmt: skip
+            root = {**kept[place], "generation": now.generation + 1}
+            land_text(document(root), self.path / ROOT)
+            flush(self.path)
+            place.unlink()
+        return int(root["format"]), lost
+
+    def ways_back(self) -> dict[Path, dict[str, Any]]:
+        """The root files of earlier formats that an upgrade left beside the present one."""
+        found = sorted(self.path.glob(way_back("*")))
+        return {one: json.loads(one.read_text(encoding="utf-8")) for one in found}
+
+    def settle(self) -> None:
+        """Take away now what only the generation before needs, and every way back.
+
+        Readers in the midst of it read anew. For what must not stay on the disk.
+        """
+        with told_as_store_error(self.path), turn(self.path / "lock", lambda line: None):
+            for kept in self.ways_back():
+                kept.unlink()
+            self._sweep(replace(self.state(), before=()), ())
+
+    def _commit(self, change: Change, *, every: bool = False) -> None:
         generation = change.state.generation + 1
         files = dict(change.state.files)
         for site, manifest in change.manifests.items():
-            if manifest != change.state.manifests.get(site):
-                files[site] = f"manifests/{site}-{generation}-{uuid.uuid4().hex[:8]}.json"
-                land_json(manifest.to_json(), self.path / files[site])
-        for folder in sorted(change.folders):
+            if every or manifest != change.state.manifests.get(site):
+                change.manifests[site] = replace(manifest, checksums=change.checked(manifest))
+                text = document(change.manifests[site].to_json())
+                files[site] = f"manifests/{site}-{generation}-{named_by(text)}.json"
+                land_text(text, self.path / files[site])
+                change.folders.add(self.path / "manifests")
+        for folder in sorted({*change.folders, self.path}):
             flush(folder)
         before = tuple(sorted(set(change.state.files.values()) - set(files.values())))
         root = {"format": FORMAT, "generation": generation, "sites": files, "before": before}
-        land_json(root, self.path / ROOT)
+        land_text(document(root), self.path / ROOT)
+        self._confirm()
         with suppress(OSError, ValueError):  # what is left over is swept at the next change
-            self._sweep(change, before, files)
+            state = State(generation, change.manifests, files, before)
+            self._sweep(state, change.state.manifests.values())
 
-    def _sweep(self, change: "Change", before: tuple[str, ...], files: dict[str, str]) -> None:
+    def _confirm(self) -> None:
+        """Wait until the new root file's name is on the disk."""
+        try:
+            flush(self.path)
+        except OSError as error:
+            raise StoreError(
+                str(self.path), error.strerror or str(error), "a disk that confirms what it wrote",
+                "The change is made, but may not outlast a power cut: see to the disk, then run "
+                "loganalyzer check",
+            ) from error  # fmt: skip
+
+    def _sweep(self, state: State, before: Iterable[Manifest]) -> None:
         """Take away what neither this generation nor the one before it needs."""
-        needed = {*before, *files.values()}
-        for manifest in [*change.manifests.values(), *change.state.manifests.values()]:
+        needed = {*state.before, *state.files.values()}
+        kept = [self._state(root) for root in self.ways_back().values()]
+        needed |= {file for earlier in kept for file in earlier.files.values()}
+        earlier = [manifest for one in kept for manifest in one.manifests.values()]
+        for manifest in [*state.manifests.values(), *before, *earlier]:
             needed |= manifest.files()
         for folder in SWEPT:
             for path in (self.path / folder).rglob("*"):
                 if path.is_file() and path.relative_to(self.path).as_posix() not in needed:
                     path.unlink()
+        for path in self.path.glob("*.new"):
+            path.unlink()
         for left in (self.path / "incoming").glob("*"):
             with suppress(Timeout):
                 lock = FileLock(left / "lock", timeout=0)
@@ -290,65 +336,32 @@ class Store:
 
     def _state(self, root: dict[str, Any]) -> State:
         manifests = {
-            site: from_json(json.loads((self.path / file).read_text(encoding="utf-8")))
+            site: self._manifest(self.path / file, root["format"])
             for site, file in root["sites"].items()
         }
         return State(root["generation"], manifests, root["sites"], tuple(root["before"]))
 
-
-@dataclass
-class Change:
-    """A change of the store that is being put together, by the one who holds the lock."""
-
-    path: Path
-    state: State
-    manifests: dict[str, Manifest] = field(default_factory=dict)
-    folders: set[Path] = field(default_factory=set)
-
-    def __post_init__(self) -> None:
-        self.manifests = dict(self.state.manifests)
-
-    def land(self, written: Path, place: str) -> str:
-        """Move a finished file into the store; nothing names it until the change ends."""
-        target = self.path / place
-        if not target.exists():
-            land(written, target)
-        self.folders |= {one for one in target.parents if one.is_relative_to(self.path)}
-        return place
-
-    def keep_text(self, text: str, name: str) -> str:
-        """Keep a settings file's text under its own hash."""
-        digest = hashlib.sha256(text.encode()).hexdigest()[:24]
-        aside = self.path / f"{digest}.new"
-        aside.write_text(text, encoding="utf-8", newline="")
-        return self.land(aside, f"texts/{name}-{digest}.toml")
+    def _manifest(self, file: Path, format_: int) -> Manifest:
+        text = file.read_text(encoding="utf-8")
+        try:
+            return from_json(upgraded(json.loads(text), format_))
+        except (ValueError, KeyError, TypeError) as error:
+            raise StoreError(
+                str(file),
+                "a damaged file",
+                "it as it was written",
+                "Run loganalyzer check --repair",
+            ) from error
 
 
-@contextmanager
-def _turn(lock_file: Path, tell: Callable[[str], None]) -> Iterator[None]:
-    lock = FileLock(lock_file)
-    try:
-        lock.acquire(timeout=0.2)
-    except Timeout:
-        tell(f"{lock_file.parent}: another import is writing; waiting for it.")
-        lock.acquire()
-    try:
-        yield
-    finally:
-        lock.release()
+def way_back(format_: int | str) -> str:
+    """The name of the root file of an earlier format that an upgrade leaves behind."""
+    return f"loganalyzer-store.format-{format_}.json"
 
 
-def _own_folder(parent: Path) -> tuple[Path, FileLock]:
-    """A new folder and the lock that says it is in use, held."""
-    while True:
-        folder = parent / uuid.uuid4().hex
-        folder.mkdir(parents=True)
-        lock = FileLock(folder / "lock")
-        with suppress(FileNotFoundError):
-            lock.acquire()
-            if (folder / "lock").exists():  # else a sweep took it before it was locked
-                return folder, lock
-            lock.release()
+def named_by(text: str) -> str:
+    """The part of a manifest's name that says what stands in it."""
+    return hashlib.sha256(text.encode()).hexdigest()[:24]
 
 
 def _make(path: Path, create: bool) -> None:
@@ -363,7 +376,8 @@ def _make(path: Path, create: bool) -> None:
         raise StoreError(str(path), "no store", "a folder that import made", "Import exports first")
     with told_as_store_error(path):
         path.mkdir(parents=True, exist_ok=True)
-        with _turn(path / "lock", lambda line: None):
+        with turn(path / "lock", lambda line: None):
             if not (path / ROOT).exists():  # another importer may have been first
                 root = {"format": FORMAT, "generation": 0, "sites": {}, "before": []}
-                land_json(root, path / ROOT)
+                land_text(document(root), path / ROOT)
+                flush(path)

@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
 from loganalyzer.store.manifest import Export, Manifest, Stretch
-from loganalyzer.store.parquet import TIMELINE, read
+from loganalyzer.store.parquet import TIMELINE, read, read_as
 from loganalyzer.tables import TABLES
 
 Sites = Sequence[Manifest]
@@ -101,7 +100,7 @@ def rejects(folder: Path, manifests: Sites) -> pd.DataFrame:
     """The rejected lines of all exports."""
     schema = TABLES["rejects"]
     tables = [
-        pq.ParquetFile(folder / export.rejects).read().select(schema.names).cast(schema)
+        read_as(folder / export.rejects, schema)
         for manifest in sorted(manifests, key=lambda m: m.site)
         for export in manifest.exports
         if export.rejects

@@ -1,5 +1,6 @@
 """Files that are there whole or not at all: written aside, flushed, then renamed."""
 
+import hashlib
 import json
 import os
 import time
@@ -32,13 +33,23 @@ def flush(path: Path) -> None:
         os.close(handle)
 
 
-def land_json(value: Any, place: Path) -> None:
-    """Write a small JSON document in one step, in place of an older one."""
+def digest(path: Path) -> str:
+    """The SHA-256 of a file's bytes."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def document(value: Any) -> str:
+    """A value as the text of a JSON document."""
+    return json.dumps(value, indent=1, ensure_ascii=False) + "\n"
+
+
+def land_text(text: str, place: Path) -> None:
+    """Write a small file in one step, in place of an older one; its name is still to be flushed."""
     aside = place.with_name(f"{place.name}.new")
     aside.parent.mkdir(exist_ok=True)
-    aside.write_text(json.dumps(value, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    aside.write_text(text, encoding="utf-8", newline="")
     land(aside, place)
-    flush(place.parent)
 
 
 @contextmanager

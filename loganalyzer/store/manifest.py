@@ -1,9 +1,10 @@
 """What a store knows of one site: its exports, and the stretches its timelines are made of."""
 
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
-FORMAT = 1
+Ranges = tuple[tuple[int, int], ...]  # of line numbers, from and to, both included, rising
 
 
 @dataclass(frozen=True)
@@ -61,13 +62,16 @@ class Export:
         original: File of the kept bytes, compressed.
         profile: The profile's name, `profile_file` where it came from, `profile_text` the file
             of its text.
+        site_text: The file of the text of the site file it was read with.
         chute: The chute that was given or chosen, null where each line names its own.
         asked_chute, asked_profile: What the person asked for on the command line.
         lines, ignored, rejected: Counts of lines.
         rejects: File of the rejects, null where there are none.
         imported_at: µs UTC.
         status: As in the table `imports`.
-        size: Bytes, unpacked.
+        size: Bytes kept, unpacked.
+        kept: SHA-256 of the bytes kept, unpacked: the source, unless lines were removed.
+        removed: The lines that retention removed; they count as ignored.
     """
 
     source: str
@@ -76,6 +80,7 @@ class Export:
     profile: str
     profile_file: str
     profile_text: str
+    site_text: str
     chute: str | None
     asked_chute: str | None
     asked_profile: str | None
@@ -86,6 +91,8 @@ class Export:
     imported_at: int
     status: str
     size: int
+    kept: str
+    removed: Ranges
     readings: tuple[Reading, ...]
 
 
@@ -112,13 +119,30 @@ class Stretch:
 
 @dataclass(frozen=True)
 class Manifest:
-    """One site; `site_text` is the file of the site file's text, `site_file` where that was."""
+    """One site.
+
+    Attributes:
+        site: Its id.
+        site_text: The file of the site file's text as it stood last, and `site_file` where that
+            was.
+        exports: What was taken in.
+        stretches: What the timelines of its chutes are made of.
+        checksums: File → SHA-256 of its bytes, for every file but the originals, whose names
+            hold that of what they unpack to.
+        kept_from: µs UTC; what is older was removed by retention. Null: nothing was.
+        retired: Exports that retention removed whole: source → µs UTC when.
+        sums: File of the monthly sums of what was removed, null where there are none.
+    """
 
     site: str
     site_text: str
     site_file: str
     exports: tuple[Export, ...] = ()
     stretches: tuple[Stretch, ...] = ()
+    checksums: Mapping[str, str] = field(default_factory=dict)
+    kept_from: int | None = None
+    retired: Mapping[str, int] = field(default_factory=dict)
+    sums: str | None = None
 
     def with_exports(self, *added: Export) -> "Manifest":
         """The manifest with these exports too, in place of those of the same source."""
@@ -134,9 +158,10 @@ class Manifest:
 
     def files(self) -> set[str]:
         """Every file this manifest needs."""
-        named = {self.site_text}
+        named = {self.site_text, self.sums or self.site_text}
         for export in self.exports:
-            named |= {export.original, export.profile_text, export.rejects or self.site_text}
+            named |= {export.original, export.profile_text, export.site_text}
+            named |= {export.rejects or self.site_text}
             named |= {file for reading in export.readings for file in (reading.file, reading.solo)}
         return named | {stretch.file for stretch in self.stretches}
 
@@ -154,4 +179,5 @@ def from_json(value: dict[str, Any]) -> Manifest:
 
 def _export(value: dict[str, Any]) -> Export:
     readings = tuple(Reading(**reading) for reading in value["readings"])
-    return Export(**{**value, "readings": readings})
+    removed = tuple((first, last) for first, last in value["removed"])
+    return Export(**{**value, "readings": readings, "removed": removed})

@@ -5,6 +5,7 @@ clock put right) have the same columns, so that a lone export with a sound clock
 """
 
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -16,6 +17,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from loganalyzer.clock.marks import mark_array
+from loganalyzer.errors import StoreError
 from loganalyzer.tables import TABLES, UTC
 
 Ints = npt.NDArray[np.int64]
@@ -89,22 +91,41 @@ def constant(value: str, rows: int) -> pa.DictionaryArray:
     return pa.DictionaryArray.from_arrays(indices, pa.array([value], pa.string()))
 
 
+@contextmanager
+def opened(path: Path) -> Iterator[pq.ParquetFile]:
+    """A file of the store, for reading.
+
+    Raises:
+        FileNotFoundError: It is gone.
+        StoreError: It is damaged.
+    """
+    try:
+        with pq.ParquetFile(path) as file:  # not read_table, which takes SITE/CHUTE for columns
+            yield file
+    except FileNotFoundError:
+        raise
+    except (OSError, pa.ArrowException) as error:
+        raise StoreError(
+            str(path), "a damaged file", "it as it was written", "Run loganalyzer check --repair"
+        ) from error
+
+
 def groups(path: Path) -> Iterator[pa.Table]:
     """A file's row groups as tables."""
-    with pq.ParquetFile(path) as file:
+    with opened(path) as file:
         for at in range(file.num_row_groups):
             yield file.read_row_group(at).cast(FILE)
 
 
 def read(paths: Sequence[Path], columns: Sequence[str]) -> pa.Table:
     """Some columns of several files, one below the other, text as dictionaries."""
-    fields = [FILE.field(column) for column in columns]
-    tables = [_read(path, pa.schema(fields)) for path in paths]
-    return pa.concat_tables(tables).unify_dictionaries()
+    schema = pa.schema([FILE.field(column) for column in columns])
+    return pa.concat_tables([read_as(path, schema) for path in paths]).unify_dictionaries()
 
 
-def _read(path: Path, schema: pa.Schema) -> pa.Table:
-    with pq.ParquetFile(path) as file:  # not read_table, which would take SITE/CHUTE for columns
+def read_as(path: Path, schema: pa.Schema) -> pa.Table:
+    """The columns of a schema from a file."""
+    with opened(path) as file:
         return file.read(schema.names).select(schema.names).cast(schema)
 
 

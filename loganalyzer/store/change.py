@@ -1,0 +1,77 @@
+"""A change of a store while it is put together, and the turns that writers take."""
+
+import hashlib
+import uuid
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+
+from loganalyzer.store.disk import digest, land
+from loganalyzer.store.manifest import Manifest
+from loganalyzer.store.state import State
+
+
+@dataclass
+class Change:
+    """A change of the store that is being put together, by the one who holds the lock."""
+
+    path: Path
+    state: State
+    manifests: dict[str, Manifest] = field(default_factory=dict)
+    folders: set[Path] = field(default_factory=set)
+    checksums: dict[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.manifests = dict(self.state.manifests)
+
+    def land(self, written: Path, place: str) -> str:
+        """Move a finished file into the store; nothing names it until the change ends."""
+        if not place.startswith("originals/"):
+            self.checksums[place] = digest(written)
+        target = self.path / place
+        land(written, target)
+        self.folders |= {one for one in target.parents if one.is_relative_to(self.path)}
+        return place
+
+    def keep_text(self, text: str, name: str) -> str:
+        """Keep a settings file's text under its own hash."""
+        of_text = hashlib.sha256(text.encode()).hexdigest()[:24]
+        aside = self.path / f"{of_text}.new"
+        aside.write_text(text, encoding="utf-8", newline="")
+        return self.land(aside, f"texts/{name}-{of_text}.toml")
+
+    def checked(self, manifest: Manifest) -> Mapping[str, str]:
+        """The checksums of the files of a manifest, of those that are known."""
+        known = {**manifest.checksums, **self.checksums}
+        return {file: known[file] for file in sorted(manifest.files() & known.keys())}
+
+
+@contextmanager
+def turn(lock_file: Path, tell: Callable[[str], None]) -> Iterator[None]:
+    """Hold the lock of a store; `tell` is called with one line if it has to be waited for."""
+    lock = FileLock(lock_file)
+    try:
+        lock.acquire(timeout=0.2)
+    except Timeout:
+        tell(f"{lock_file.parent}: another import is writing; waiting for it.")
+        lock.acquire()
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def own_folder(parent: Path) -> tuple[Path, FileLock]:
+    """A new folder and the lock that says it is in use, held."""
+    while True:
+        folder = parent / uuid.uuid4().hex
+        folder.mkdir(parents=True)
+        lock = FileLock(folder / "lock")
+        with suppress(FileNotFoundError):
+            lock.acquire()
+            if (folder / "lock").exists():  # else a sweep took it before it was locked
+                return folder, lock
+            lock.release()
