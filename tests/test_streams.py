@@ -7,11 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats as scipy_stats
-from scipy.optimize import minimize
 from statsmodels.stats.proportion import proportion_confint
 
 from loganalyzer.measures.participation import part_taken, set_out
-from loganalyzer.shares import Beta, beta_binomial
+from loganalyzer.shares import shrunken_shares
 from loganalyzer.tables import conform
 from loganalyzer.views.sorting import TABLES_HERE
 from tests.sorting import DAY, HOUR, alive, full, rows, site_text, sorting, use, uses
@@ -30,39 +29,56 @@ def test_set_out_and_participation_follow_the_municipal_definitions():
     assert part_taken(HOUSEHOLDS[:, :3], 3) == 0.60
 
 
-def test_a_beta_distribution_of_shares_is_the_most_likely_one():
-    # Source: scipy.stats.betabinom.logpmf, maximised by its own search.
+def test_shrunken_shares_are_those_of_a_finer_sum_over_all_beta_distributions():
+    # Source: scipy.stats.betabinom.logpmf and scipy.stats.beta, summed over a fine grid.
     hits, trials = np.array([3, 12, 7, 30, 1, 22]), np.array([20, 40, 35, 60, 18, 50])
+    common, kept = np.meshgrid(np.linspace(-4, 3, 141), (np.arange(100) + 0.5) / 100)
+    share = 1 / (1 + np.exp(-common.ravel()))
+    strength = np.exp(np.log(trials).mean()) * (1 / kept.ravel() - 1)
+    a, b = share * strength, (1 - share) * strength
+    likely = sum(
+        scipy_stats.betabinom.logpmf(x, n, a, b) for x, n in zip(hits, trials, strict=True)
+    )
+    weight = np.exp(likely - likely.max())
+    weight /= weight.sum()
+    ours = shrunken_shares(hits, trials)
+    for group, (x, n) in enumerate(zip(hits, trials, strict=True)):
+        true = scipy_stats.beta(x + a, n - x + b)
+        assert ours.mean[group] == pytest.approx(weight @ true.mean(), abs=0.002)
+        assert weight @ true.cdf(ours.low[group]) == pytest.approx(0.025, abs=0.002)
+        assert weight @ true.cdf(ours.high[group]) == pytest.approx(0.975, abs=0.002)
 
-    def loss(at):
-        a, b = np.exp(at)
-        return -scipy_stats.betabinom.logpmf(hits, trials, a, b).sum()
 
-    best = minimize(loss, [0.5, 1.0], method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-12})
-    ours = beta_binomial(hits, trials)
-    assert (ours.a, ours.b) == pytest.approx(np.exp(best.x), rel=1e-3)
+def test_intervals_of_shrunken_shares_hold_the_truth():
+    """Also where floors hardly differ: their intervals are never narrower than the common share's.
 
-
-def test_a_shrunken_share_is_the_mean_of_the_posterior():
-    # Source: worked by hand: Beta(2, 6), 3 of 4 -> (3 + 2) / (4 + 8); none -> 2 / 8.
-    assert Beta(2, 6).shrink([3, 0], [4, 0]) == pytest.approx([5 / 12, 0.25])
-    low, high = Beta(2, 6).interval([3], [4])
-    assert (low[0], high[0]) == pytest.approx(scipy_stats.beta(5, 7).interval(0.95))
+    A prior that is fitted and then taken for certain would give intervals of 0.2 % there.
+    """
+    rng, held = np.random.default_rng(4), []
+    for _ in range(60):
+        trials, common = rng.integers(10, 400, 12), rng.uniform(0.1, 0.6)
+        spread = rng.choice([10.0, 80.0, 1e9])
+        true = rng.beta(common * spread, (1 - common) * spread, 12)
+        found = shrunken_shares(rng.binomial(trials, true), trials)
+        held += list((found.low <= true) & (true <= found.high))
+    assert 0.92 <= np.mean(held) <= 0.99
+    alike = shrunken_shares([40] * 10, [100] * 10)
+    low, high = proportion_confint(400, 1000, method="wilson")
+    assert (alike.high - alike.low > 0.99 * (high - low)).all()
 
 
 @settings(max_examples=40, deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 40), st.integers(0, 40)), min_size=3, max_size=8))
-def test_a_shrunken_share_lies_between_its_own_and_the_common_one(counts):
+def test_a_shrunken_share_lies_within_its_interval_and_near_those_of_the_floors(counts):
     hits = np.array([min(pair) for pair in counts])
     trials = np.array([max(pair) for pair in counts])
-    found = beta_binomial(hits, trials)
-    if np.isnan(found.a):
+    found = shrunken_shares(hits, trials)
+    if np.isnan(found.mean).any():
         return
-    common = found.a / (found.a + found.b)
-    own = np.divide(hits, trials, out=np.full(len(hits), common), where=trials > 0)
-    shrunk = found.shrink(hits, trials)
-    assert (shrunk >= np.minimum(own, common) - 1e-9).all()
-    assert (shrunk <= np.maximum(own, common) + 1e-9).all()
+    own = np.divide(hits, trials, out=np.full(len(hits), np.nan), where=trials > 0)
+    lowest, highest = np.nanmin(own), np.nanmax(own)
+    assert ((found.low <= found.mean) & (found.mean <= found.high)).all()
+    assert ((lowest - 0.05 <= found.mean) & (found.mean <= highest + 0.05)).all()
 
 
 def test_a_use_is_a_cycle_whose_door_opened():

@@ -6,8 +6,8 @@ collections. A log sees doors, not households: here a floor stands for the house
 week for the collection, and a small number of diligent homes makes a floor "participate".
 
 A share from few uses says little. Each comes with Wilson's interval, and, for the whole period,
-shrunk towards the floors of its chute: a beta distribution of the floors' shares is fitted, and
-each floor's share is what its uses and that distribution together make likely.
+shrunk towards the floors of its chute (`shares.shrunken_shares`): the floors' shares have a beta
+distribution, and each floor's is what its uses and what is known of that distribution make likely.
 
 Source: definitions: "Relationships between set-out rate, participation rate and set-out quantity
 in recycling programs", Resources, Conservation and Recycling 1997; their carrying over to floors
@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, plain, tally, why
 from loganalyzer.localtime import local_parts
-from loganalyzer.shares import beta_binomial
+from loganalyzer.shares import shrunken_shares
 from loganalyzer.site import Site
 from loganalyzer.stats import benjamini_hochberg, poisson_interval, theil_sen, wilson
 from loganalyzer.tables import require
@@ -230,12 +230,9 @@ def _shrunken(table: pd.DataFrame) -> pd.DataFrame:
         np.nan, table.index, ["shrunken", "shrunken_low", "shrunken_high"], dtype="float64"
     )
     for _, part in table.groupby([*CHUTE, "stream"]):
-        hits = part["uses"].astype("float64").to_numpy()
-        trials = part["trials"].astype("float64").to_numpy()
-        spread = beta_binomial(hits, trials)
-        if not np.isnan(spread.a):
-            low, high = spread.interval(hits, trials)
-            columns.loc[part.index] = np.column_stack([spread.shrink(hits, trials), low, high])
+        hits, trials = (part[name].astype("float64") for name in ("uses", "trials"))
+        told = shrunken_shares(hits, trials)
+        columns.loc[part.index] = np.column_stack([told.mean, told.low, told.high])
     return columns
 
 
