@@ -4,16 +4,17 @@ import re
 from collections.abc import Callable
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
-from flask import Response
 from flask_compress import Compress
 
 from dashboards import parts
+from dashboards.access import headers, rights, signin
+from dashboards.access.gate import Gate
+from dashboards.access.settings import Access
 from dashboards.data import Data
 from dashboards.pages import audit, faults, frame, overview, sorting, start, waiting
 from loganalyzer.errors import AnalyzerError
 from loganalyzer.store import Store
 
-UPLOAD_LIMIT = 1_000_000  # bytes of a request; the pages send no files
 POLL_MS = 20_000  # how often an open page asks whether the store changed
 INDEX = """<!DOCTYPE html>
 <html lang="en">
@@ -37,24 +38,21 @@ PAGES = {
     "sorting": sorting.PAGE,
     "faults": faults.PAGE,
 }
-POLICY = (
-    "default-src 'self'; img-src 'self' data: blob:; style-src 'self' 'unsafe-inline'; "
-    "font-src 'self' data:; object-src 'none'; base-uri 'none'; frame-ancestors 'none'; "
-    "script-src 'self' {hashes}"
-)
+EVERYBODY_HERE = Access()  # no sign-in: for this machine alone
 
 
-def create_app(store: Store, poll_ms: int = POLL_MS) -> Dash:
+def create_app(store: Store, poll_ms: int = POLL_MS, access: Access = EVERYBODY_HERE) -> Dash:
     """Build the dashboard of a store.
 
     Args:
         store: An open store; pages follow it when it changes.
         poll_ms: How often an open page asks whether it did, in milliseconds.
+        access: Who is let in; without accounts there is no sign-in, and only this machine may ask.
 
     Returns:
         The app; `app.server` is its WSGI application.
     """
-    data = Data(store)
+    data = Data(store, rights.asking if access.accounts else rights.owner)
     app = Dash(
         __name__,
         title="Waste chutes",
@@ -78,7 +76,7 @@ def create_app(store: Store, poll_ms: int = POLL_MS) -> Dash:
     frame.register(app, data, PAGES)
     overview.register(app)
     waiting.register(app)
-    _harden(app)
+    _guard(app, Gate(access))
     return app
 
 
@@ -124,16 +122,9 @@ def _register(app: Dash, data: Data) -> None:
         return page(data, path or "/", search)
 
 
-def _harden(app: Dash) -> None:
-    app.server.config["MAX_CONTENT_LENGTH"] = UPLOAD_LIMIT
-    policy = POLICY.format(hashes=" ".join(app.csp_hashes()))
-
-    def _guarded(response: Response) -> Response:
-        response.headers["Content-Security-Policy"] = policy
-        response.headers["X-Content-Type-Options"] = "nosniff"
-        response.headers["X-Frame-Options"] = "DENY"
-        response.headers["Referrer-Policy"] = "no-referrer"
-        return response
-
-    app.server.after_request(_guarded)
+def _guard(app: Dash, gate: Gate) -> None:
+    """Put the gate before everything, and the headers on every answer."""
+    gate.stand_before(app.server)
+    signin.add(app.server, gate)
+    headers.add(app.server, gate.access, app.csp_hashes())
     Compress(app.server)

@@ -2,19 +2,22 @@
 
 import threading
 from collections import OrderedDict
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from concurrent.futures import Future
 from dataclasses import dataclass
 from functools import cached_property
 
 import pandas as pd
 
+from dashboards.access.rights import Rights, owner
+from dashboards.access.seen import Seen
 from loganalyzer.answers import Period, answer
 from loganalyzer.store import Store
 from loganalyzer.views import Analysis, Summary, headline, summary
+from loganalyzer.views.lanes import Lanes, lanes
 
 KEPT = 8  # analyses held at a time; a building-year takes some 100 MB
-Key = tuple[int, str, str | None, Period]
+Key = tuple[str, str, str | None, Period]  # what names the state of the site's log, and the choice
 
 
 @dataclass(frozen=True)
@@ -34,16 +37,28 @@ class Worked:
         return summary(self.analysis)
 
     @cached_property
+    def lanes(self) -> Lanes:
+        """As `views.lanes.lanes`."""
+        return lanes(self.analysis)
+
+    @cached_property
     def replays(self) -> dict[float, pd.DataFrame]:
         """What another clearing time would do, by that time, as far as it was asked."""
         return {}
 
 
 class Data:
-    """Answers the pages' questions; safe to share between the threads of the server."""
+    """Answers the pages' questions; safe to share between the threads of the server.
 
-    def __init__(self, store: Store) -> None:
-        self.store = store
+    Attributes:
+        store: The store as the one who asks may see it; a method that takes a site and hands out
+            what is kept asks it first.
+        rights: What the one who asks may do.
+    """
+
+    def __init__(self, store: Store, rights: Callable[[], Rights] = owner) -> None:
+        self.whole, self.rights = store, rights
+        self.store = Seen(store, rights)
         self._lock = threading.Lock()
         self._kept: OrderedDict[Key, Future[Worked]] = OrderedDict()
 
@@ -55,11 +70,11 @@ class Data:
         Raises:
             AnalyzerError: As `loganalyzer.answers.answer`.
         """
-        key = (self.store.generation, site, chute, period)
+        key = (self.store.check(site), site, chute, period)
         promised, mine = self._promise(key)
         if mine:
             try:
-                analysis = answer(self.store, site, chute, period)
+                analysis = answer(self.whole, site, chute, period)
                 promised.set_result(Worked(analysis))
             except BaseException as error:
                 self._forget(key)  # an error is told to those who wait and is not kept
@@ -87,7 +102,7 @@ class Data:
     def _promise(self, key: Key) -> tuple[Future[Worked], bool]:
         """What is kept or promised under a key, and whether the caller has to work it out."""
         with self._lock:
-            for old in [old for old in self._kept if old[0] != key[0]]:
+            for old in [old for old in self._kept if old[1] == key[1] and old[0] != key[0]]:
                 del self._kept[old]
             mine = key not in self._kept
             promised = self._kept.setdefault(key, Future())

@@ -1,38 +1,96 @@
-"""The dashboard on an address of this machine, until it is stopped."""
+"""The dashboard on an address, until it is stopped."""
 
 import ipaddress
 import socket
+import sys
 
 import waitress
 
+from dashboards.access.gate import LARGE
+from dashboards.access.settings import Access
 from dashboards.app import create_app, warm_up
+from loganalyzer.accounts import load_accounts, read_by_others
 from loganalyzer.errors import UsageError
 from loganalyzer.store import Store
 
-THREADS = 8
+THREADS = 16  # some wait for an analysis that another one is working out
 
 
-def serve(store: Store, host: str, port: int) -> None:
-    """Serve until Ctrl-C. Only this machine may look: there is no sign-in.
+def serve(store: Store, host: str, port: int, access: Access) -> None:
+    """Serve until Ctrl-C.
 
     Args:
         store: What to show.
-        host: An address of the loopback network, or "localhost".
+        host: An address of this machine; any but those of the loopback network needs accounts.
         port: A free port.
+        access: Who is let in.
 
     Raises:
-        UsageError: Another address, or the port is taken.
+        UsageError: Others could look without signing in, the settings do not go together, there
+            is no account, or the port is taken.
     """
-    if not _loopback(host):
-        raise UsageError(
-            "--host", f"'{host}'", "an address of this machine alone, since there is no sign-in",
-            "Leave it out, or put a web server with sign-in before it on this machine",
-        )  # fmt: skip
+    _check_access(host, access)
     _check_free(host, port)
-    app = create_app(store)
+    app = create_app(store, access=access)
     warm_up(app)
+    for line in warnings(host, access):
+        print(line, file=sys.stderr)
     print(f"The dashboard is at http://{host}:{port}/ (stop it with Ctrl-C)", flush=True)
-    waitress.serve(app.server, host=host, port=port, threads=THREADS, ident=None)
+    waitress.serve(
+        app.server, host=host, port=port, threads=THREADS, ident=None,
+        url_scheme="https" if access.https else "http", max_request_body_size=LARGE,
+        clear_untrusted_proxy_headers=False,  # the gate reads them, from named proxies alone
+    )  # fmt: skip
+
+
+def warnings(host: str, access: Access) -> list[str]:
+    """What the person who starts the dashboard should know of its settings."""
+    found = []
+    if access.accounts is not None and read_by_others(access.accounts):
+        found.append(f"{access.accounts}: others on this machine can read it: chmod 600.")
+    if not _loopback(host) and not access.https:
+        found.append(
+            "Passwords and logs cross the network unencrypted: put a web server that speaks https "
+            "before the dashboard, and say --https."
+        )
+    return found
+
+
+def _check_access(host: str, access: Access) -> None:
+    if access.accounts is None:
+        if not _loopback(host):
+            raise UsageError(
+                f"--host {host}", "an address that others can reach, and no sign-in",
+                "this machine alone, or --accounts FILE",
+                "Leave --host out, or make accounts: loganalyzer account add NAME --accounts FILE",
+            )  # fmt: skip
+        if access.header is not None:
+            raise UsageError(
+                "--trust-header", "no accounts", "--accounts FILE beside it",
+                "The header names an account, the file says which sites it may see",
+            )  # fmt: skip
+        return
+    if access.header is not None and not access.proxies:
+        raise UsageError(
+            "--trust-header", "no proxy", "--proxy ADDRESS beside it",
+            "Name the address from which the proxy asks: nobody else may say who they are",
+        )  # fmt: skip
+    for proxy in access.proxies:
+        _check_proxy(proxy)
+    if not load_accounts(access.accounts).by_name:
+        raise UsageError(
+            str(access.accounts), "no account", "at least one",
+            f"Add one: loganalyzer account add NAME --accounts {access.accounts} --all-sites",
+        )  # fmt: skip
+
+
+def _check_proxy(address: str) -> None:
+    try:
+        ipaddress.ip_address(address)
+    except ValueError:
+        raise UsageError(
+            "--proxy", f"'{address}'", "an address such as 127.0.0.1", "Give it as a number"
+        ) from None
 
 
 def _loopback(host: str) -> bool:
@@ -50,5 +108,6 @@ def _check_free(host: str, port: int) -> None:
             probe.bind((host, port))
         except (OSError, OverflowError) as error:
             raise UsageError(
-                "--port", f"{port} ({error})", "a free port", "Choose another one, such as 8051"
-            ) from error
+                "--host, --port", f"{host}:{port} ({error})", "a free port of this machine",
+                "Choose another one, such as 8051",
+            ) from error  # fmt: skip

@@ -2,6 +2,7 @@
 
 import argparse
 from pathlib import Path
+from typing import Any
 
 from loganalyzer import views
 from loganalyzer.answers import answer
@@ -14,7 +15,10 @@ from loganalyzer.store import Store
 
 def serve_dashboard(options: argparse.Namespace) -> int:
     """Serve the dashboard of a store."""
-    return _listen(Store.open(options.store), options)
+    return _listen(
+        Store.open(options.store), options, accounts=options.accounts, header=options.trust_header,
+        proxies=frozenset(options.proxy), https=options.https,
+    )  # fmt: skip
 
 
 def show_demo(options: argparse.Namespace) -> int:
@@ -34,10 +38,12 @@ def show_demo(options: argparse.Namespace) -> int:
     return _listen(store, options)
 
 
-def _listen(store: Store, options: argparse.Namespace) -> int:
-    from loganalyzer.serving import serve  # the dashboard is heavy, other commands do without it
+def _listen(store: Store, options: argparse.Namespace, **access: Any) -> int:
+    """Serve; `access` are the fields of `Access`, none for this machine alone."""
+    from dashboards.access.settings import Access  # heavy: other commands do without both
+    from loganalyzer.serving import serve
 
-    serve(store, options.host, options.port)
+    serve(store, options.host, options.port, Access(**access))
     return 0
 
 

@@ -1,0 +1,43 @@
+"""What the one who asks may see: every look into the store goes through this."""
+
+from dataclasses import dataclass
+
+from flask import g, has_request_context
+
+
+@dataclass(frozen=True)
+class Rights:
+    """What somebody may do.
+
+    Attributes:
+        name: Of the account; null where there is no sign-in.
+        sites: Ids of the sites that may be seen; null: all.
+        upload: Whether exports may be taken in at those sites.
+    """
+
+    name: str | None
+    sites: frozenset[str] | None
+    upload: bool
+
+    def may_see(self, site: str) -> bool:
+        """Whether a site, of whose existence nothing is said, may be seen."""
+        return self.sites is None or site in self.sites
+
+    def may_upload(self, site: str) -> bool:
+        """Whether exports of a site may be taken in."""
+        return self.upload and self.may_see(site)
+
+
+OWNER = Rights(None, None, upload=True)  # who sits at the machine, where there is no sign-in
+NOBODY = Rights(None, frozenset(), upload=False)
+
+
+def owner() -> Rights:
+    """Everything: for a dashboard that only this machine can reach."""
+    return OWNER
+
+
+def asking() -> Rights:
+    """The rights of who sent the request that is being answered; outside of one, none."""
+    found = g.get("rights", NOBODY) if has_request_context() else NOBODY
+    return found if isinstance(found, Rights) else NOBODY
