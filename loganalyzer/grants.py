@@ -138,6 +138,11 @@ def find(log: Log, intervals: Paired, signal: str) -> Found:
     Every on begins exactly one interval and the table keeps their order, so the k-th interval
     with a known start belongs to the k-th on; within a key the same holds of ends and offs.
 
+    Args:
+        log: The timeline.
+        intervals: Its intervals.
+        signal: One that is paired within floor, stream or the chute alone, not `fault`.
+
     Raises:
         TableError: The intervals were not made from this timeline.
     """
@@ -149,21 +154,26 @@ def find(log: Log, intervals: Paired, signal: str) -> Found:
     own, end = np.full(len(place), -1), np.full(len(place), -1)
     own[known] = ons
     door = intervals.chute[place] * np.int32(log.floors) + intervals.floor[place] + 1
-    end[closing] = offs[_by_key(door[closing], log.doors(offs), "floor" in PAIRED_WITHIN[signal])]
+    mine, theirs = door[closing], log.doors(offs)
+    if "stream" in PAIRED_WITHIN[signal]:
+        streams = np.int32(len(log.labels["stream"]) + 1)
+        mine = (intervals.chute[place] * streams + intervals.stream[place] + 1)[closing]
+        theirs = log.chute[offs] * streams + log.codes["stream"][offs] + 1
+    end[closing] = offs[_by_key(mine, theirs) if PAIRED_WITHIN[signal] else slice(None)]
     own[~known] = end[~known]
     return Found(place, own, known, end, ended, door)
 
 
-def _by_key(door: Ints, off_door: Ints, by_door: bool) -> Rows:
+def _by_key(key: Ints, off_key: Ints) -> Rows:
     """Which off ends each interval that an off ends, both in the order of the log.
 
-    Key by key the k-th off ends the k-th of them. Where uses follow one another neatly the doors
-    agree as they stand; else both are sorted by door.
+    Key by key the k-th off ends the k-th of them. Where uses follow one another neatly the keys
+    agree as they stand; else both are sorted by key.
     """
-    if not by_door or np.array_equal(door, off_door):
-        return np.arange(len(door))
-    mine = np.empty(len(door), np.int64)
-    mine[stable_order(door)] = stable_order(off_door)
+    if np.array_equal(key, off_key):
+        return np.arange(len(key))
+    mine = np.empty(len(key), np.int64)
+    mine[stable_order(key)] = stable_order(off_key)
     return mine
 
 

@@ -10,7 +10,7 @@ Source: ours; common practice, no source.
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, TypeVar
 
@@ -20,10 +20,9 @@ import pandas as pd
 from loganalyzer.facts import Facts, precision
 from loganalyzer.grants import Found, Paired, find
 from loganalyzer.intervals import LOG_END, OFF, POWER
-from loganalyzer.keys import SECOND, Flags, Floats, Ints, Log, Rows, after, chute_names, recoded
+from loganalyzer.keys import SECOND, Flags, Floats, Ints, Log, Rows, after, chute_names
 from loganalyzer.presses import Presses, limits, presses
 from loganalyzer.site import Site
-from loganalyzer.tables import PAIRED_WITHIN
 
 T = TypeVar("T")
 
@@ -198,23 +197,7 @@ class Ground:
 
     def found(self, signal: str) -> Found:
         """Every interval of a signal as rows, sorted by its own row."""
-        found = find(self.log, self.made(_paired), signal)
-        by_stream = "stream" in PAIRED_WITHIN[signal]
-        return (self._by_stream(found, signal) if by_stream else found).by_row()
-
-    def _by_stream(self, found: Found, signal: str) -> Found:
-        """The same, with the offs found stream by stream: `find` tells only doors apart."""
-        log = self.log
-        streams = recoded(self.intervals["stream"].iloc[found.place], log.labels["stream"])
-        closing = np.flatnonzero(found.ended == OFF)
-        offs = log.rows(signal, "off")
-        chute = found.door[closing] // log.floors
-        mine = np.lexsort((closing, streams[closing], chute))
-        theirs = np.lexsort((offs, log.codes["stream"][offs], log.chute[offs]))
-        end, own = found.end.copy(), found.own.copy()
-        end[closing[mine]] = offs[theirs]
-        own[~found.known] = end[~found.known]
-        return replace(found, own=own, end=end)
+        return find(self.log, self.made(_paired), signal).by_row()
 
     def held(self, signal: str) -> Held:
         """The stretches of a signal that have their on, and whose end can be told."""
