@@ -138,6 +138,59 @@ def test_a_reading_at_the_top_is_full_where_the_log_has_no_full():
     assert (row["full_from"], row["full_to"]) == (at(9 * HOUR), at(20 * HOUR))
 
 
+def test_a_reading_that_settles_by_a_little_at_the_top_is_no_emptying():
+    readings = [0, 50, 96, 94, 97, 90, 100, 5, 30]
+    log = [*alive(6), *(e for n, p in enumerate(readings) for e in level(HOUR * (3 + 3 * n), p))]
+    log += uses(4 * HOUR, 8)
+    first, second = rows(sorting(log).containers, stream="recycling")
+    assert (first["full_from"], first["full_to"]) == (at(9 * HOUR), at(24 * HOUR))
+    assert (first["emptied_by"], second["emptied_by"]) == ("level drop", "log end")
+
+
+def test_one_reading_far_above_its_neighbours_is_a_slip_of_the_sensor():
+    log = [*alive(4), *level(HOUR, 10), *level(5 * HOUR, 40), *level(5 * HOUR + 120, 100)]
+    log += [*level(5 * HOUR + 240, 40), *level(9 * HOUR, 60), *uses(2 * HOUR, 8)]
+    (row,) = rows(sorting(log).containers, stream="recycling")
+    assert (row["state"], row["level"]) == ("filling", 60)
+
+
+def test_a_full_container_whose_signal_drops_out_for_minutes_was_not_emptied():
+    log = [*alive(3), *full(HOUR, 2 * HOUR), *uses(3 * HOUR, 10)]
+    log += [*full(5 * HOUR, 6 * HOUR), *full(6 * HOUR + 300, 9 * HOUR)]
+    fills = rows(sorting(log).containers, state="full")
+    assert [(r["drops_before"], r["full_from"], r["full_to"]) for r in fills[1:]] == [
+        (10, at(5 * HOUR), at(9 * HOUR)),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("again", [True, False], ids=["told again", "told clear"])
+def test_a_full_container_stays_full_through_a_power_loss(again):
+    log = [*alive(3), *full(HOUR, 2 * HOUR), *uses(3 * HOUR, 10), *full(5 * HOUR, None)]
+    log += [(6 * HOUR, None, "power", "off"), (8 * HOUR, None, "power", "on")]
+    log += full(8 * HOUR + 5, None) if again else []
+    log += [(11 * HOUR, None, "full", "off", {"stream": "recycling"}), *uses(12 * HOUR, 4)]
+    _, fill, last = rows(sorting(log).containers, stream="recycling")
+    assert (fill["drops_before"], fill["full_from"], fill["full_to"]) == (
+        10, at(5 * HOUR), at(11 * HOUR),
+    )  # fmt: skip
+    assert (last["drops"], last["started_by"]) == (4, "full off")
+
+
+def test_an_off_that_is_told_again_and_again_empties_nothing():
+    """Some controllers tell how things stand, not what changed."""
+    log = [*alive(3), *full(HOUR, 2 * HOUR), *uses(3 * HOUR, 10), *full(9 * HOUR, 12 * HOUR)]
+    log += [(n * HOUR, None, "full", "off", {"stream": "recycling"}) for n in (4, 6, 8)]
+    assert [r["drops_before"] for r in rows(sorting(log).containers, state="full")] == [None, 10]
+
+
+def test_a_false_full_in_the_night_before_a_pickup_is_still_false():
+    text = site_text(RECYCLING + TUESDAY, REFUSE)
+    log = [*alive(3), *uses(HOUR, 10), *full(15 * HOUR, 15 * HOUR + 240)]
+    table = sorting(log, text).containers
+    assert len(rows(table, state="false full")) == 1
+    assert not rows(table, state="full")
+
+
 def test_a_log_gap_within_a_fill_leaves_its_uses_unknown_and_says_why():
     log = [*alive(2), *full(HOUR, 2 * HOUR), *uses(3 * HOUR, 10)]
     log += [(9 * DAY + n * 6 * HOUR, None, "note", "mark") for n in range(8)]
