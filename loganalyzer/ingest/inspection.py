@@ -17,7 +17,8 @@ from loganalyzer.ingest.choice import Choice, Profiles, choose, head, only, unde
 from loganalyzer.ingest.reading import How, Read, first_year, read
 from loganalyzer.ingest.standin import stand_in
 from loganalyzer.ingest.taking import Counted
-from loganalyzer.readers.unpack import Export, exports
+from loganalyzer.profile import Profile
+from loganalyzer.readers.unpack import Export, Limits, exports
 from loganalyzer.site import Site
 from loganalyzer.store.parquet import groups
 
@@ -87,6 +88,9 @@ def inspect(
     *,
     profile: str | None = None,
     received: datetime,
+    chute: str | None = None,
+    limits: Limits | None = None,
+    kept: Mapping[str, Profile] | None = None,
 ) -> list[Inspection]:
     """Look into files, keeping nothing.
 
@@ -95,22 +99,26 @@ def inspect(
         site: Whose zone, floors and profiles to use; null: UTC, any floor, profiles that ship.
         profile: A name or a path: this one only.
         received: Now, with a zone.
+        chute: The chute they come from; null: chosen for each.
+        limits: How far packed files may expand; null: the defaults.
+        kept: Profiles by file name, for those that are not beside the site file any more.
 
     Raises:
         SettingsError: The profile, or one that the site names, is wrong.
     """
     profiles = Profiles(Path(site.file) if site is not None and site.file else None)
+    profiles.kept.update(kept or {})
     if profile is not None:
         profiles.load(profile)
-    found = (one for path in paths for one in exports(path))
-    return [_inspected(one, site, profiles, profile, received) for one in found]
+    found = (one for path in paths for one in exports(path, limits))
+    return [_inspected(one, site, profiles, (chute, profile), received) for one in found]
 
 
 def _inspected(
     export: Export | InputError,
     site: Site | None,
     profiles: Profiles,
-    asked: str | None,
+    asked: tuple[str | None, str | None],
     received: datetime,
 ) -> Inspection:
     if isinstance(export, InputError):
@@ -138,15 +146,16 @@ def _chosen(
     name: str,
     site: Site | None,
     profiles: Profiles,
-    asked: str | None,
+    asked: tuple[str | None, str | None],
     received: datetime,
 ) -> tuple[Choice, Site]:
     if site is not None:
-        return choose(sample, name, site, profiles, (None, asked), received), site
-    tried = profiles.others() if asked is None else [profiles.load(asked)]
+        return choose(sample, name, site, profiles, asked, received), site
+    _, profile = asked
+    tried = profiles.others() if profile is None else [profiles.load(profile)]
     sites = {one.text: stand_in(sample, name, one) for one in tried}
     share = partial(understood, sample, name, received=received)
-    fitting = [one for one in tried if asked or share(one, sites[one.text]) > 0.5]
+    fitting = [one for one in tried if profile or share(one, sites[one.text]) > 0.5]
     found = only(name, fitting, tried)
     where = sites[found.text]
     return Choice(found, where.chutes[0].id if len(where.chutes) == 1 else None), where
