@@ -3,6 +3,7 @@
 import copy
 import gzip
 import io
+import lzma
 import zipfile
 import zlib
 from collections.abc import Callable
@@ -15,7 +16,11 @@ from loganalyzer.errors import InputError
 
 # A damaged zstd stream loses the step in which the damage shows, so steps are small.
 ZSTD_STEP = 4096
-DAMAGE = (OSError, EOFError, zlib.error, zipfile.BadZipFile)
+# ValueError: a name in an archive that is not in the coding it says.
+DAMAGE = (
+    OSError, EOFError, ValueError, zlib.error, lzma.LZMAError, zipfile.BadZipFile,
+    NotImplementedError, RuntimeError,
+)  # fmt: skip
 Open = Callable[[], BinaryIO]
 # A stream of unpacked bytes and what is to be closed after it.
 Layers = tuple[IO[bytes], BinaryIO | zipfile.ZipFile]
@@ -105,7 +110,7 @@ class _Guard(io.RawIOBase):
         self.layers: Layers | None = None
         try:
             self.layers = opener()
-        except (*DAMAGE, NotImplementedError, RuntimeError) as error:
+        except DAMAGE as error:
             self._end(error)
 
     def readable(self) -> bool:

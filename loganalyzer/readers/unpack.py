@@ -22,6 +22,7 @@ from pathlib import Path, PurePosixPath
 
 from loganalyzer.errors import InputError
 from loganalyzer.readers.guard import (
+    DAMAGE,
     Layers,
     Open,
     bomb,
@@ -203,13 +204,13 @@ def _in_archive(
     try:
         with zipfile.ZipFile(path) as archive:
             members = sorted(archive.infolist(), key=lambda member: member.filename)
-    except (OSError, ValueError, NotImplementedError, zipfile.BadZipFile) as error:
+    except DAMAGE as error:
         yield damaged(name, error)
         return
     if any(member.filename == WORKBOOK for member in members):
         yield Export(name, _opener(path))
         return
-    members = [m for m in members if not m.is_dir() and _is_wanted(m.filename)]
+    members = [m for m in members if not m.filename.endswith("/") and _is_wanted(m.filename)]
     if not members:
         yield InputError(name, "an archive without exports", "exports", "Give one that holds some")
     unpacked = 0
@@ -232,6 +233,10 @@ def _in_archive(
 def _refused(member: zipfile.ZipInfo, name: str) -> InputError | None:
     """Why a member is not looked at, or null."""
     parts = _parts(member.filename)
+    if not parts:
+        return InputError(
+            name, "a member without a name", "a plain name", "Pack the files anew",
+        )  # fmt: skip
     if {"..", "/", "//"} & set(parts) or re.match(r"[A-Za-z]:", member.filename):
         return InputError(
             name, "a name that leads out of the archive", "a plain name",

@@ -9,11 +9,11 @@ import difflib
 import io
 import re
 import zipfile
-import zlib
 from collections.abc import Iterator
 from typing import Any, BinaryIO
 
 from loganalyzer.errors import InputError
+from loganalyzer.readers.guard import DAMAGE
 
 PACKED_LIMIT = 256 << 20  # bytes of the file
 UNPACKED_LIMIT = 1 << 30  # bytes of all members together
@@ -73,7 +73,7 @@ def _check_sizes(data: bytes, name: str) -> None:
                     _check_total(total, len(data), name)
                     if member.filename.startswith("xl/worksheets/"):
                         corners.add(piece)
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
+    except DAMAGE as error:
         raise _no_workbook(name, "no .xlsx workbook, or a damaged one") from error
 
 
