@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from tomllib import TOMLDecodeError
-from typing import Any, get_args
+from typing import Any, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
@@ -259,12 +259,17 @@ def _field(model: type[BaseModel], loc: Path) -> FieldInfo | None:
     """The field that a key path ends in; None where it ends in a free key or an item of texts."""
     table: type[BaseModel] | None = model
     field: FieldInfo | None = None
+    free = False  # whether the next key is anyone's choice, as a code's in [codes]
     for part in loc:
+        if free:
+            free = False
+            continue
         if isinstance(part, str):
             field = _aliases(table).get(part) if table else None
         elif table is None:
             field = None
         table = _model(field.annotation) if field is not None else table
+        free = field is not None and get_origin(field.annotation) is Mapping
     return field
 
 
