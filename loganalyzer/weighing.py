@@ -50,7 +50,7 @@ def read_tickets(path: Path, streams: Sequence[str]) -> Tickets:
     Raises:
         InputError: The file cannot be read, or has no columns date, stream and kg.
     """
-    rows = _rows(_text(path))
+    rows = _rows(path, _text(path))
     head = [cell.strip().casefold() for cell in rows[0][1]] if rows else []
     missing = [name for name in COLUMNS if name not in head]
     if missing:
@@ -101,12 +101,18 @@ def _text(path: Path) -> str:
         return content.decode("cp1252", errors="replace")
 
 
-def _rows(text: str) -> list[tuple[int, list[str]]]:
+def _rows(path: Path, text: str) -> list[tuple[int, list[str]]]:
     """Lines with their numbers; blank ones are left out."""
     head = text.lstrip().split("\n", 1)[0]
     delimiter = max(",;\t", key=head.count)
-    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
-    return [(reader.line_num, cells) for cells in reader if any(cell.strip() for cell in cells)]
+    reader = csv.reader(io.StringIO(text, newline=None), delimiter=delimiter)
+    try:
+        return [(reader.line_num, cells) for cells in reader if any(cell.strip() for cell in cells)]
+    except csv.Error as error:
+        raise InputError(
+            f"{path}: line {reader.line_num}", f"a row that cannot be read ({error})",
+            "weigh tickets as CSV", "Save the sheet as CSV",
+        ) from None  # fmt: skip
 
 
 def _ticket(values: dict[str, str], streams: Sequence[str]) -> tuple[date, str, float]:
