@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from typing import NoReturn
 
 from loganalyzer.errors import AnalyzerError, UsageError, one_line
+from loganalyzer.terminal import harmless_output
 from loganalyzer.words import COMMANDS
 
 DESCRIPTION = """\
@@ -40,6 +41,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Returns:
         The exit status.
     """
+    with harmless_output():
+        return _run(arguments)
+
+
+def _run(arguments: Sequence[str] | None) -> int:
     try:
         options = parser().parse_args(arguments)
         status = runner(options.run)(options)

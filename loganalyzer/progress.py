@@ -4,13 +4,16 @@ import sys
 from types import TracebackType
 from typing import Any, Self
 
+from loganalyzer.terminal import harmless
+
 PATIENCE_S = 1.0  # nothing is shown for what is done before
 
 
 class Bar:
     """Draws how far an import has come: bytes read, rows, rate and time left.
 
-    Silent where standard error is no terminal, so that logs and pipes stay clean.
+    Silent where standard error is no terminal, so that logs and pipes stay clean. It moves the
+    cursor, so it writes past what makes printed text harmless.
     """
 
     def __init__(self) -> None:
@@ -24,8 +27,8 @@ class Bar:
         self.finish()
         self._rows = 0
         self._bar = tqdm(
-            total=total_bytes, desc=name[-40:], unit="B", unit_scale=True, delay=PATIENCE_S,
-            leave=False, file=sys.stderr, disable=None, dynamic_ncols=True,
+            total=total_bytes, desc=harmless(name)[-40:], unit="B", unit_scale=True,
+            delay=PATIENCE_S, leave=False, file=sys.__stderr__, disable=None, dynamic_ncols=True,
         )  # fmt: skip
 
     def advance(self, read_bytes: int, rows: int) -> None:

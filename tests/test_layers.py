@@ -20,7 +20,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
     # The legal signals and edges stand in tables.py once, so settings are checked against those.
     "settings": ("settings site profile", "errors tables language"),
     "plain": (
-        "stats rates reliability changes spans progress sentences shares lifetimes",
+        "stats rates reliability changes spans progress sentences shares lifetimes terminal",
         "language",
     ),
     "stamps": ("stamps", "errors"),
