@@ -8,6 +8,7 @@ to be matched once. `[0-5]\d` tells 5 from 6, but not 6 from 7.
 import importlib
 import re
 from collections.abc import Iterable, Iterator
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -22,7 +23,8 @@ CATEGORIES = {
 REPEATS = ("MAX_REPEAT", "MIN_REPEAT", "POSSESSIVE_REPEAT")
 
 
-def tables(patterns: Iterable[re.Pattern[str]]) -> tuple[np.ndarray, ...]:
+@lru_cache(maxsize=64)  # an export is opened several times, with the same patterns
+def tables(patterns: tuple[re.Pattern[str], ...]) -> tuple[np.ndarray, ...]:
     """Map each ASCII character to one that none of the patterns tells from it.
 
     Args:

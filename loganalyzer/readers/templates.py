@@ -65,7 +65,7 @@ class Matcher:
         """
         self.pattern, self.ignore = pattern, tuple(ignore)
         self.wanted = tuple(pattern.groupindex if wanted is None else wanted)
-        self.sorter = Sorter(tables([pattern, *self.ignore]), self._look)
+        self.sorter = Sorter(tables((pattern, *self.ignore)), self._look)
 
     def match(self, data: bytes, starts: Places, ends: Places) -> Matched:
         r"""Match every line of a block.
