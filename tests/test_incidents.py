@@ -323,6 +323,13 @@ def test_a_service_cost_the_visits_that_such_an_hour_of_other_weeks_brings():
     assert pd.isna(row["cost_reason"])
 
 
+def test_what_a_short_incident_cost_lies_between_its_limits():
+    """Seconds of a quiet hour are worth a hundredth of a visit: none, or one whole one."""
+    row = the_one(*in_order(*weeks(4, 5, 20, 40), *service(2, 0, 12)), kind="service")
+    assert row["visits_lost"] == pytest.approx(0.01)
+    assert (row["lost_low"], row["lost_high"]) == (0, 1)
+
+
 def test_half_an_hour_costs_half_of_what_the_hour_brings_and_what_was_served_is_no_loss():
     events = in_order(*weeks(4, 5, 20, 40), *service(2, 0, 1800))
     row = the_one(*events, kind="service")

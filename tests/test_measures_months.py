@@ -1,9 +1,16 @@
 """Month by month and hour by hour: exposure, trends, and small floors kept from managers."""
 
+import json
+
 import numpy as np
 import pandas as pd
 import pytest
+from plotly.utils import PlotlyJSONEncoder
 
+from dashboards.data import Worked
+from dashboards.pages.choice import Choice
+from dashboards.pages.overview.incidents import section
+from dashboards.pages.view import View
 from loganalyzer.errors import SiteError
 from loganalyzer.site import parse_site
 from loganalyzer.views import analyse, as_dict, shown_to_manager, summary
@@ -116,6 +123,31 @@ def test_a_floor_of_two_homes_is_not_named_to_the_manager(misused):
     assert [row["floor"] for row in document["floors"]] == ["8", "9"]
     assert document["hidden_floors"] == 1
     assert "7" not in {row["floor"] for row in document["incidents"] if row["for"] == "manager"}
+
+
+@pytest.mark.parametrize(("fewest", "floors"), [(3, {"8"}), (0, {"7", "8"})])
+def test_the_page_lists_no_incident_of_a_small_floor_for_the_manager(misused, fewest, floors):
+    found = analysed(*misused, sites=small(fewest))
+    view = View(Worked(found), Choice(), "UTC", "light")
+    listed = json.loads(json.dumps(section(view, None, "quay"), cls=PlotlyJSONEncoder))
+    assert {row["floor"] for row in rows_of(listed) if row["who"] == "manager"} == floors
+    assert ("1 floor hidden" in json.dumps(listed)) == (fewest == 3)
+
+
+def rows_of(component):
+    """The rows of the grid in a component."""
+    if isinstance(component, list):
+        return [row for part in component for row in rows_of(part)]
+    props = component.get("props", {}) if isinstance(component, dict) else {}
+    return props.get("rowData") or rows_of(props.get("children") or [])
+
+
+def test_the_lines_behind_a_chute_are_none_of_a_small_floor(misused):
+    found = analysed(*misused, sites=small())
+    (told,) = [f for f in summary(found).findings if f.kind == "lockouts"]
+    shown = found.incidents[found.incidents["floor"].ne("7")]
+    assert told.evidence
+    assert {*told.evidence} <= {line for text in shown["evidence"] for line in json.loads(text)}
 
 
 def test_zero_hides_no_floor(misused):

@@ -4,8 +4,9 @@ Visits lost are those usually served in such hours of the local week, by the oth
 log, less those served meanwhile. Both sides count served visits, so that people who give up on
 any day are not taken for a loss; below zero where more were served than usual, so that the sum
 over many short incidents stays right. The interval says how many would have been served in that
-very time: chance, and how few other weeks tell what is usual. That weeks differ by more than
-chance (holidays) is not in it.
+very time: chance, and how few other weeks tell what is usual. Nobody is served by halves: its
+ends are whole visits, rounded outwards, so that the estimate lies between them. That weeks differ
+by more than chance (holidays) is not in it.
 
 Source: the rule is ours; the interval: `stats.poisson_prediction`.
 """
@@ -85,6 +86,7 @@ def visits_lost(found: pd.DataFrame, evidence: Evidence) -> pd.DataFrame:
 def _loss(columns: pd.DataFrame) -> pd.DataFrame:
     expected, served = columns["expected_visits"], columns["served_visits"]
     low, high = poisson_prediction(expected / columns["ratio"], columns["ratio"])
+    low, high = np.minimum(low, np.floor(expected)), np.maximum(high, np.ceil(expected))
     return columns.drop(columns="ratio").assign(
         served_visits=served.astype("Int64"),
         visits_lost=expected - served,

@@ -18,6 +18,7 @@ from loganalyzer.views.finding import (
     rows,
     text_or_none,
 )
+from loganalyzer.views.shown import shown_to_manager
 
 
 def short_clearings(analysis: Analysis) -> Iterator[Finding]:
@@ -149,6 +150,7 @@ def _all_lockouts(
     found = analysis.incidents
     mine = found[found["kind"].eq("abuse_lockout") & found["chute"].eq(chute)]
     mine = mine[mine["site"].eq(site)]
+    seen = shown_to_manager(mine, analysis.sites)
     alone = "" if standing_out else "; no floor stands out"
     return Finding(
         "manager", site, chute, None, "lockouts",
@@ -156,7 +158,7 @@ def _all_lockouts(
         f"{things(visits, 'visit', 'visits')}, {figure(100 * episodes / visits)} per 100 "
         f"{between(100 * low / visits, 100 * high / visits)}{alone}{_inferred(mine)}.",
         100 * episodes / visits, 100 * low / visits, 100 * high / visits, visits,
-        lines_of(mine["evidence"]),
+        lines_of(seen["evidence"]),
     )  # fmt: skip
 
 

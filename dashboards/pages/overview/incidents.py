@@ -37,10 +37,10 @@ OPTIONS = {
 
 def section(view: View, data: Data, site: str) -> html.Section:
     """The list, and under it what is behind the incident that the address names."""
-    found = views.incident_list(view.analysis)
+    found, hidden = _shown(view), views.hidden_sentences(view.analysis)
     if found.empty:
         said = parts.nothing("No incident in this period.")
-        return parts.section("incident-list", TITLE, [], said)
+        return parts.section("incident-list", TITLE, [*hidden], said)
     chosen = view.choice.incident
     grid = dag.AgGrid(
         id="incidents",
@@ -62,6 +62,7 @@ def section(view: View, data: Data, site: str) -> html.Section:
         f"{count(going)} still going on when the log ends." if going else None,
         "Choose one, by click, Enter or space bar, and the lines of the export that it rests on "
         "stand below.",
+        *hidden,
         f"{view.scope}.",
     ]
     lines = html.Div(behind(view, data, site), id="incident-lines", **parts.aria(live="polite"))
@@ -82,7 +83,7 @@ def behind(view: View, data: Data, site: str) -> parts.Children:
     chosen = view.choice.incident
     if chosen is None:
         return [parts.nothing("No incident chosen.")]
-    found = views.incident_list(view.analysis)
+    found = _shown(view)
     found = found[found["incident"].eq(chosen)]
     if found.empty:
         return [parts.nothing(f"There is no incident {chosen} in this period.")]
@@ -100,6 +101,11 @@ def behind(view: View, data: Data, site: str) -> parts.Children:
         *parts.lines(data.lines(site, evidence[:LINES_SHOWN])),
         *([parts.nothing(f"and {count(more)} more lines.")] if more > 0 else []),
     ]
+
+
+def _shown(view: View) -> pd.DataFrame:
+    """The incidents, but for those of a manager at floors of few units."""
+    return views.shown_to_manager(views.incident_list(view.analysis), view.analysis.sites)
 
 
 def _row(row: Row) -> dict[str, str]:
