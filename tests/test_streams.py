@@ -205,6 +205,46 @@ def test_a_campaign_at_the_edge_of_the_log_has_too_few_weeks():
     assert row["reason"] == "fewer than 4 covered weeks before or after"
 
 
+def test_a_week_in_which_a_floor_used_nothing_has_no_share():
+    """Half a use either way would make it one of 50 %, and an effect of a holiday."""
+    log = campaign_log(0.0)
+    away = [
+        event for event in log
+        if not (event[1] == "7" and 13 * 7 * DAY <= event[0] < 18 * 7 * DAY)
+    ]  # fmt: skip
+    whole, without = effect(log, "7"), effect(away, "7")
+    assert without["ratio"] == pytest.approx(whole["ratio"], rel=0.25)
+    assert without["low"] < 1 < without["high"]
+
+
+def test_a_floor_with_a_campaign_of_its_own_is_not_compared_with():
+    """Floor 8 has another one at the same time, which worked: it would hide that of floor 7."""
+    log = campaign_log(0.2)
+    third = site_text(
+        'id = "recycling"\nkind = "recycling"\n', 'id = "refuse"\nkind = "refuse"\n',
+        more='[[campaign]]\ndate = 2025-05-26\nfloors = ["7"]\n'
+             '[[campaign]]\ndate = 2025-05-26\nfloors = ["8"]\n',
+    )  # fmt: skip
+    alone = rows(sorting(log, third).campaigns, stream="recycling", measure="share")[0]
+    ones = [event for event in log if event[1] != "8"]
+    only = rows(sorting(ones, third).campaigns, stream="recycling", measure="share")[0]
+    assert alone["ratio"] == pytest.approx(only["ratio"])
+    every = third + '[[campaign]]\ndate = 2025-05-26\nfloors = ["1"]\n'
+    found = rows(sorting(log, every).campaigns, stream="recycling", measure="share")
+    assert {row["reason"] for row in found} == {
+        "every other floor had a campaign of its own: none is left to compare with"
+    }
+
+
+def test_a_second_campaign_at_a_floor_starts_from_the_first_one():
+    text = with_campaign("7") + '[[campaign]]\ndate = 2025-07-07\nfloors = ["7"]\n'
+    found = sorting(campaign_log(0.2), text).campaigns
+    first, second = rows(found, stream="recycling", measure="share")
+    assert (first["weeks_before"], first["weeks_after"]) == (12, 6)
+    assert (second["weeks_before"], second["weeks_after"]) == (6, 6)
+    assert second["low"] < 1 < second["high"]
+
+
 def lost(log, **wanted):
     return rows(sorting(log).lost_sorting, **wanted)
 
