@@ -253,6 +253,18 @@ def test_a_container_that_is_full_now_is_said_to_be():
     assert {row["chance_full"] for row in ahead} == {1.0}
 
 
+def test_a_forecast_made_weeks_after_the_log_starts_from_the_latest_pickup(busy):
+    """A log is read when it is exported; the lorry comes meanwhile."""
+    later = busy.forecast_at(START + pd.Timedelta(weeks=23, hours=4))  # a Monday noon
+    ahead = rows(later, container="recycling")
+    assert {row["uses_so_far"] for row in ahead} == {None}
+    assert [row["reason"] for row in ahead] == [None] * 7
+    # Full after some 2.9 days of use: not on the day of the pickup, surely on Friday.
+    assert ahead[0]["chance_full"] < 0.01
+    assert ahead[4]["chance_full"] > 0.95
+    assert ahead[0]["next_pickup"] == START + pd.Timedelta(weeks=24, hours=-1)
+
+
 def test_the_backtest_foretells_what_came(busy):
     table = calibration(foretold(busy.bins, busy.containers, busy.demands, busy.sites))
     (whole, *_) = rows(table, foretold_from=0.0, foretold_to=1.0)

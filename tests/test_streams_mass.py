@@ -151,6 +151,22 @@ def test_a_month_has_litres_kilograms_and_both_diversions_apart():
         assert "seed" in row["uncertainty"]
 
 
+def test_levels_in_coarse_steps_leave_uses_to_full_less_sure():
+    """Half full by a sensor of four steps may be three eighths or five."""
+
+    def width(step: float) -> float:
+        log = [*alive(62)]
+        for n in range(0, 58, 4):
+            log += uses(n * DAY + 2 * HOUR, 20 + n % 3) + level(n * DAY + 9 * HOUR, 50)
+            top = 50 + step * (n // 4 % 2)
+            log += level(n * DAY + 12 * HOUR, top) + level(n * DAY + 3 * DAY, 0)
+        model = rows(sorting(log).fill_model, container="recycling")[0]
+        assert model["method"] == "levels carried on to full"
+        return (model["mean_high"] - model["mean_low"]) / model["mean"]
+
+    assert width(25) > 0.3 > 0.2 > width(5)
+
+
 def test_an_own_density_stands_above_the_published_one_and_is_surer():
     own = months(RECYCLING + "density_kg_m3 = 60\n", REFUSE + "density_kg_m3 = 110\n")
     published = months()

@@ -3,7 +3,8 @@
 A pickup before the container was full tells only "more than so many uses". Kaplan's and Meier's
 curve takes nothing for granted; a Weibull life smooths it, tells beyond the longest fill and
 carries into the simulation of pickups. Where fewer than three fulls were seen but the log has
-levels, each fill's last level reading is carried on to full: uses x 100 / level.
+levels, each fill's highest reading is carried on to full: uses x 100 / level. A reading tells the
+level to half a step of the sensor, alike in every fill: that error is added to the life's.
 
 A sensor that tells full a little below the rim does so at `full_at` of the container's litres, as
 the site file says; else where fine level readings show it (the usual reading of a full
@@ -18,6 +19,7 @@ section 3.1. From memory. How much log a model needs: common practice, no source
 """
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -133,8 +135,16 @@ def _life(fills: pd.DataFrame, at: float) -> tuple[Weibull, str]:
         return weibull(fills["uses"], fills["full"]), FULL
     carried = _carried(fills, at)
     if len(carried) >= FEWEST_FILLS:
-        return weibull(carried, np.ones(len(carried), bool)), LEVELS
+        return _coarse(weibull(carried, np.ones(len(carried), bool)), fills["level"]), LEVELS
     return UNKNOWN, ""
+
+
+def _coarse(life: Weibull, level: pd.Series) -> Weibull:
+    """The same life, less sure by the step of its sensor: evenly within half a step each way."""
+    read = level[level.between(LEAST_LEVEL, 100)]
+    step = float(np.diff(np.unique(np.append(read, [0.0, 100.0]))).min())
+    error = step / np.sqrt(12) / float(read.mean())
+    return replace(life, covariance=life.covariance + np.diag([error**2, 0.0]))
 
 
 def _carried(fills: pd.DataFrame, at: float) -> NDArray[np.float64]:
