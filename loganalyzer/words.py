@@ -151,6 +151,19 @@ COMMANDS = {
             JSON,
         ),
     ),
+    "replay": Command(
+        "what waiting, refusals and lockouts would be under other settings",
+        "Plays the logged visits again through a model of the controller under other settings, "
+        "with intervals, and checks the model against what was logged. A clearing time under free "
+        "fall, and whatever would loosen an interlock, is refused.",
+        "telling:replay_settings",
+        (
+            *SELECTION,
+            option("--set", dest="settings", action="append", required=True, metavar="NAME=VALUE",
+                   help="clearing_s, press_limit, press_window_s or quiet_s; may be given again"),
+            JSON,
+        ),
+    ),
     "indices": Command(
         "how often and how long units were without their door",
         "Prints interruptions and minutes per unit, minutes per interruption and availability, "
@@ -208,6 +221,50 @@ COMMANDS = {
             file("--out", "FILE", "the file to write; an older one is replaced", required=True),
             *SELECTION,
             TICKETS,
+        ),
+    ),
+    "check": Command(
+        "is the store whole? rebuild what can be rebuilt",
+        "Compares every file with its checksum, accounts for every line, reads the originals "
+        "again and compares what they give with the tables. Exit status 3 if it is not whole.",
+        "keeping:check_store",
+        (
+            STORE,
+            option("--repair", action="store_true",
+                   help="rebuild from the originals what can be rebuilt, and say what cannot"),
+            option("--quick", action="store_true",
+                   help="files, checksums and counts only; do not read the originals again"),
+            JSON,
+        ),
+    ),
+    "upgrade": Command(
+        "bring a store of an earlier version to this version's format",
+        "Writes what changed beside what is there, then switches. An import does it by itself.",
+        "keeping:upgrade_store",
+        (
+            STORE,
+            option("--back", action="store_true",
+                   help="switch back to the store as it was before its last upgrade"),
+            option("--yes", action="store_true",
+                   help="go back though exports taken in since are lost then"),
+            JSON,
+        ),
+    ),
+    "report": Command(
+        "a month on paper: HTML and PDF of one to four pages",
+        "Writes a month of one site for one reader, in the site's language, with charts, what the "
+        "log covers and cannot show, and the lines behind each claim.",
+        "reporting:write_report",
+        (
+            option("who", choices=("manager", "technician", "coordinator"),
+                   help="whose report: the property manager's, the service technician's or the "
+                   "recycling coordinator's"),
+            STORE,
+            option("--site", metavar="ID", help="the site (default: the store's only one)"),
+            option("--month", metavar="YYYY-MM",
+                   help="the month, as 2026-10 (default: the one in which the log ends)"),
+            file("--out", "FILE", "a file that ends in .html or .pdf, or a folder for both "
+                 "(default: here)", default=Path()),
         ),
     ),
     "serve": Command(

@@ -54,26 +54,37 @@ LIBRARY: dict[str, tuple[str, str]] = {
         "errors tables settings plain stamps readers events clock timeline store",
     ),
     "answers": ("answers", "errors settings store views"),
+    # Retention sums up what it removes, as the answers tell it.
+    "upkeep": ("upkeep", "errors tables settings plain store ingest views answers"),
     "watching": ("watching", "errors ingest"),
     "accounts": ("accounts", "errors"),
+    "receiving": ("receiving", "errors settings readers ingest store"),
     "cli": (
         "cli commands words serving",
-        "errors tables settings plain views store export ingest answers weighing watching "
-        "accounts dashboards.app dashboards.access",
+        "errors tables settings plain views store export ingest answers upkeep weighing "
+        "watching accounts dashboards.app dashboards.access dashboards.reports",
     ),
 }  # fmt: skip
 DASHBOARDS: dict[str, tuple[str, str]] = {
     "theme": ("theme", ""),
-    "drawing": ("shapes figures parts", "theme"),
+    "drawing": ("shapes figures parts calendars", "theme"),
     "access": ("access", "loganalyzer.errors loganalyzer.accounts loganalyzer.store"),
     "data": ("data", "access loganalyzer.store loganalyzer.views loganalyzer.answers"),
+    "uploads": ("uploads", "loganalyzer.errors loganalyzer.sentences"),
     "pages": (
         "pages",
-        "data drawing loganalyzer.errors loganalyzer.language loganalyzer.sentences "
+        "access data drawing uploads loganalyzer.profile loganalyzer.receiving loganalyzer.tables "
+        "loganalyzer.errors loganalyzer.language loganalyzer.sentences "
         "loganalyzer.localtime "
         "loganalyzer.views",
     ),
-    "app": ("app", "pages access data drawing theme loganalyzer.errors loganalyzer.store"),
+    "reports": (
+        "reports",
+        "theme drawing data pages loganalyzer.answers loganalyzer.audit loganalyzer.errors "
+        "loganalyzer.facts loganalyzer.language loganalyzer.localtime loganalyzer.sentences "
+        "loganalyzer.site loganalyzer.store loganalyzer.views",
+    ),
+    "app": ("app", "pages access data uploads drawing theme loganalyzer.errors loganalyzer.store"),
 }  # fmt: skip
 
 
