@@ -206,7 +206,8 @@ TABLES: dict[str, pa.Schema] = {
     "masses": _schema(
         site=TEXT, chute=TEXT, stream=TEXT, container=TEXT, kind=TEXT, litres_a_use=NUMBER,
         litres_sd=NUMBER, use_spread=NUMBER, density_kg_m3=NUMBER, density_sd=NUMBER,
-        kg_a_use=NUMBER, kg_sd=NUMBER, method=TEXT, source=pa.string(), reason=pa.string(),
+        kg_a_use=NUMBER, kg_sd=NUMBER, method=TEXT, source=pa.string(),
+        volume_reason=pa.string(), reason=pa.string(),
     ),
     "weigh_tickets": _schema(
         site=TEXT, stream=TEXT, date=WALL, kg=NUMBER, since=WALL, uses=COUNT, expected_kg=NUMBER,

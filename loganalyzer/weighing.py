@@ -32,7 +32,9 @@ class Tickets:
     """What could be used of a file.
 
     Attributes:
-        table: `date` (midnight, no zone), `stream`, `kg`, `line`, in order of date.
+        table: `date` (midnight, no zone), `stream`, `kg`, `line`, in order of date. `kg` is
+            null where only the weight is wrong: there was a pickup, and the next ticket starts
+            from it.
         mistakes: One line a bad row.
     """
 
@@ -59,6 +61,7 @@ def read_tickets(path: Path, streams: Sequence[str]) -> Tickets:
             "date, stream and kg", f"Name a column {missing[0]}",
         )  # fmt: skip
     good: dict[tuple[date, str, float], int] = {}
+    unread: dict[tuple[date, str, float], int] = {}
     mistakes: list[str] = []
     for line, cells in rows[1:]:
         values = dict(zip(head, (cell.strip() for cell in cells), strict=False))
@@ -70,7 +73,9 @@ def read_tickets(path: Path, streams: Sequence[str]) -> Tickets:
             good[ticket] = line
         except _Wrong as wrong:
             mistakes.append(wrong.line(path, line))
-    return _sensible(path, good, mistakes)
+            if wrong.parts[0] == "kg":
+                unread[*_day_and_stream(values, streams), float("nan")] = line
+    return _sensible(path, good, unread, mistakes)
 
 
 class _Wrong(Exception):
@@ -116,10 +121,11 @@ def _rows(path: Path, text: str) -> list[tuple[int, list[str]]]:
 
 
 def _ticket(values: dict[str, str], streams: Sequence[str]) -> tuple[date, str, float]:
-    return (
-        _day(values.get("date", "")), _stream(values.get("stream", ""), streams),
-        _weight(values.get("kg", "")),
-    )  # fmt: skip
+    return *_day_and_stream(values, streams), _weight(values.get("kg", ""))
+
+
+def _day_and_stream(values: dict[str, str], streams: Sequence[str]) -> tuple[date, str]:
+    return _day(values.get("date", "")), _stream(values.get("stream", ""), streams)
 
 
 def _day(text: str) -> date:
@@ -157,9 +163,12 @@ def _weight(text: str) -> float:
     return weight
 
 
-def _sensible(path: Path, good: dict[tuple[date, str, float], int], mistakes: list[str]) -> Tickets:
+def _sensible(
+    path: Path, good: dict[tuple[date, str, float], int],
+    unread: dict[tuple[date, str, float], int], mistakes: list[str],
+) -> Tickets:  # fmt: skip
     """Leave out weights that are far from the usual of their stream."""
-    kept = []
+    kept = [(pd.Timestamp(day), stream, kg, line) for (day, stream, kg), line in unread.items()]
     usual = {
         stream: statistics.median(kg for _, other, kg in good if other == stream)
         for _, stream, _ in good
@@ -171,6 +180,7 @@ def _sensible(path: Path, good: dict[tuple[date, str, float], int], mistakes: li
         wrong = _Wrong("kg", f"{kg:g}", f"about {usual[stream]:g} as other {stream} tickets",
                        "Look at the decimal point")  # fmt: skip
         mistakes.append(wrong.line(path, line))
+        kept.append((pd.Timestamp(day), stream, float("nan"), line))
     types = {"date": "datetime64[us]", "stream": "str", "kg": "float64", "line": "int64"}
     table = pd.DataFrame(kept, columns=list(types)).astype(types)
     return Tickets(table.sort_values(["date", "line"], ignore_index=True), tuple(mistakes))

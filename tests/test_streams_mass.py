@@ -193,6 +193,32 @@ def test_weigh_tickets_stand_above_densities_and_their_fit_is_shown():
     assert sum(row["residual_kg"] for row in fit[1:]) == pytest.approx(0, abs=1e-9)
 
 
+@pytest.mark.parametrize("lost", ["row", "weight"])
+def test_a_ticket_that_is_missing_or_unreadable_makes_the_next_one_no_lighter(lost):
+    days = pd.date_range("2025-03-06", periods=12, freq="4D").as_unit("us")
+    tickets = pd.DataFrame({"date": days, "stream": "recycling", "kg": 42.0})
+    tickets.loc[5, "kg"] = np.nan
+    found = months(tickets={"quay": tickets.dropna() if lost == "row" else tickets})
+    fit = rows(found.weigh_tickets)
+    left_out = [row["reason"] for row in fit[1:] if row["reason"]]
+    assert left_out == [{
+        "row": "emptied more often since the ticket before than is usual: a ticket may be missing",
+        "weight": "its weight could not be read",
+    }[lost]]  # fmt: skip
+    mass = rows(found.masses, stream="recycling")[0]
+    assert mass["kg_a_use"] == pytest.approx(2.0, rel=0.02)
+
+
+def test_with_tickets_alone_litres_and_diversion_by_volume_are_null_with_why():
+    days = pd.date_range("2025-03-06", periods=12, freq="4D").as_unit("us")
+    both = [pd.DataFrame({"date": days, "stream": s, "kg": 42.0}) for s in ("recycling", "refuse")]
+    texts = ('id = "recycling"\nkind = "recycling"\n', 'id = "refuse"\nkind = "refuse"\n')
+    row = rows(months(*texts, tickets={"quay": pd.concat(both)}).monthly, month="2025-03")[0]
+    assert row["diversion"] is not None
+    assert (row["litres"], row["diversion_by_volume"]) == (None, None)
+    assert "the container's litres are not in the site file" in row["reason"]
+
+
 def test_kilograms_a_use_by_tickets_are_a_ratio_of_sums():
     # Source: ratio estimator, worked by hand: 60 kg of 30 uses, residuals 0, 2 and -2, so that
     # the variance is 3/2 x 8 / 30^2 and the t quantile of 2 degrees of freedom 4.302653.

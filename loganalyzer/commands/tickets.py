@@ -30,5 +30,5 @@ def with_tickets(options: argparse.Namespace, store: Store) -> tuple[Analysis, t
 
 def ticket_status(analysis: Analysis, mistakes: tuple[str, ...]) -> int:
     """The exit status of a command that read weigh tickets: 3 where most were rejected."""
-    used = sum(len(table) for table in analysis.tickets.values())
+    used = sum(int(table["kg"].notna().sum()) for table in analysis.tickets.values())
     return InputError.exit_status if len(mistakes) > used else 0

@@ -91,7 +91,8 @@ def _site(
     table = by.agg(
         uses=("uses", lambda u: u.sum(min_count=1)), covered_days=("covered_days", "min"),
         kind=("kind", "first"), method=("method", _joined), source=("source", _joined),
-        why_kg=("reason_mass", _joined), why_uses=("reason", _joined),
+        why_kg=("reason_mass", _joined), why_litres=("volume_reason", _joined),
+        why_uses=("reason", _joined),
     ).reset_index()  # fmt: skip
     for name in ("litres", "kg"):
         held = [places[key] for key in zip(table["month"], table["stream"], strict=True)]
@@ -107,7 +108,8 @@ def _site(
         site=site, building=name, share=hits / every.where(every > 0), share_low=low,
         share_high=high, uncertainty=_carried(table, draws),
         method=_method(table),
-        reason=table["why_diversion"].fillna(table["why_kg"]).fillna(table["why_uses"]),
+        reason=table["why_diversion"].fillna(table["why_kg"]).fillna(table["why_litres"])
+        .fillna(table["why_by_volume"]).fillna(table["why_uses"]),
     )  # fmt: skip
 
 
@@ -161,7 +163,9 @@ def _diversions(
         used = at[uses[at] > 0]
         kinds = rows["kind"].iloc[used]
         kept, lost = used[kinds.isin(SORTED)], used[kinds.eq(DISPOSED)]
-        row: dict[str, object] = {"month": month, "why_diversion": _why(rows, used, kept, lost)}
+        row: dict[str, object] = {"month": month}
+        row["why_diversion"] = _why(rows, used, kept, lost, "kg_a_use", "reason_mass")
+        row["why_by_volume"] = _why(rows, used, kept, lost, "litres_a_use", "volume_reason")
         for name, column in (("kg", "diversion"), ("litres", "diversion_by_volume")):
             rate = diversion_rate(point[name][kept].sum(), point[name][lost].sum())
             draw = diversion_rate(drawn[name][kept].sum(axis=0), drawn[name][lost].sum(axis=0))
@@ -177,20 +181,19 @@ def _diversions(
 
 
 def _why(
-    rows: pd.DataFrame, used: NDArray[np.intp], kept: NDArray[np.intp], lost: NDArray[np.intp]
-) -> str | None:
-    """Why a month has no diversion by mass; null where it has."""
+    rows: pd.DataFrame, used: NDArray[np.intp], kept: NDArray[np.intp], lost: NDArray[np.intp],
+    needs: str, reason: str,
+) -> str | None:  # fmt: skip
+    """Why a month has no diversion by mass, or by volume; null where it has."""
     if rows["kind"].iloc[used].isna().any():
         return NO_KIND
     if not len(kept) + len(lost):
         return NO_SORTING
     both = rows.iloc[np.concatenate([kept, lost])]
-    missing = both[both["kg_a_use"].isna()]
+    missing = both[both[needs].isna()]
     if missing.empty:
         return None
-    return "; ".join(
-        dict.fromkeys(f"{row.stream}: {row.reason_mass}" for row in missing.itertuples())
-    )
+    return "; ".join(dict.fromkeys(missing["stream"] + ": " + missing[reason].astype("str")))
 
 
 def _ends(draws: Draws) -> tuple[Draws, Draws]:

@@ -19,7 +19,7 @@ from loganalyzer.bins import BIN
 from loganalyzer.facts import CHUTE, why
 from loganalyzer.localtime import wall_clock
 from loganalyzer.site import Site
-from loganalyzer.spans import Moments
+from loganalyzer.spans import Moments, micros
 from loganalyzer.tables import require
 
 KG_M3 = 0.5932764  # of one pound a cubic yard
@@ -35,11 +35,12 @@ NO_VOLUME = "litres a use not known"
 NO_DENSITY = "no published density for this kind; write density_kg_m3 in the site file"
 STREAM = [*CHUTE, "stream"]
 TICKET = ["site", "stream", "date", "kg", "since", "uses", "expected_kg", "residual_kg", "reason"]
-NO_BEFORE, NO_LOG, NO_USES = (
-    "the ticket it starts from",
-    "part of its time is not in the log",
-    ("no uses since the ticket before"),
-)
+NO_BEFORE = "the ticket it starts from"
+NO_WEIGHT = "its weight could not be read"
+NO_LOG = "part of its time is not in the log"
+NO_USES = "no uses since the ticket before"
+MISSING = "emptied more often since the ticket before than is usual: a ticket may be missing"
+OFTEN = 1.75  # times the usual number of emptyings between two tickets
 
 
 def mass(model: pd.DataFrame, held: pd.DataFrame, fitted: pd.DataFrame) -> pd.DataFrame:
@@ -54,11 +55,12 @@ def mass(model: pd.DataFrame, held: pd.DataFrame, fitted: pd.DataFrame) -> pd.Da
         One row a stream of `held`: `site`, `chute`, `stream`, `container`, `kind`,
         `litres_a_use`, `litres_sd` (standard deviation of its logarithm), `use_spread`,
         `density_kg_m3`, `density_sd` (of its logarithm), `kg_a_use`, `kg_sd`, `method` ("weigh
-        tickets", "own density", "published density"), `source`, `reason` (why kilograms are
-        null).
+        tickets", "own density", "published density"), `source`, `volume_reason` and `reason`
+        (why litres, and why kilograms are null).
     """
     table = held[[*STREAM, "container", "kind", "density_kg_m3"]]
-    volume = model[[*BIN, "litres_a_use", "litres_low", "litres_high", "use_spread"]]
+    columns = ["litres_a_use", "litres_low", "litres_high", "use_spread", "reason"]
+    volume = model[[*BIN, *columns]].rename(columns={"reason": "why_volume"})
     table = table.merge(volume, on=BIN, how="left").merge(fitted, on=["site", "stream"], how="left")
     published = table["kind"].map({kind: lb * KG_M3 for kind, (lb, _) in FACTORS.items()})
     own, weighed = table["density_kg_m3"].notna(), table["kg_a_ticket_use"].notna()
@@ -72,20 +74,22 @@ def mass(model: pd.DataFrame, held: pd.DataFrame, fitted: pd.DataFrame) -> pd.Da
         (kg.notna(), "published density"),
     )  # fmt: skip
     names = table["kind"].map({kind: name for kind, (_, name) in FACTORS.items()})
+    no_volume = NO_VOLUME + " (" + table["why_volume"].astype("str") + ")"
+    no_volume = no_volume.where(table["litres_a_use"].isna())
     source = (PUBLISHED + ": " + names.astype("str")).where(method.eq("published density"))
     return table.assign(
         litres_sd=litres_sd, density_kg_m3=density, density_sd=density_sd.where(density.notna()),
         kg_a_use=kg, method=method,
         kg_sd=((litres_sd**2 + density_sd**2) ** 0.5).where(~weighed, table["kg_ticket_sd"]),
         source=source.mask(method.eq("own density"), "site file, density_kg_m3"),
-        reason=why((kg.notna(), ""), (table["litres_a_use"].isna(), NO_VOLUME),
-                   (density.isna(), NO_DENSITY)),
+        reason=why((kg.notna() | table["litres_a_use"].isna(), ""), (density.isna(), NO_DENSITY))
+        .fillna(no_volume.where(kg.isna())), volume_reason=no_volume,
     )[MASS]  # fmt: skip
 
 
 MASS = [
     *STREAM, "container", "kind", "litres_a_use", "litres_sd", "use_spread", "density_kg_m3",
-    "density_sd", "kg_a_use", "kg_sd", "method", "source", "reason",
+    "density_sd", "kg_a_use", "kg_sd", "method", "source", "volume_reason", "reason",
 ]  # fmt: skip
 
 
@@ -96,7 +100,8 @@ def ticket_uses(
     """The uses that each weigh ticket of one site weighs.
 
     A ticket weighs what fell since the ticket before. On its day it counts from when a container
-    of the stream was emptied, else from noon.
+    of the stream was emptied, else from noon. A ticket is not in the fit where the log shows
+    nearly twice the usual number of emptyings since the one before: one may be missing.
 
     Args:
         tickets: `weighing.Tickets.table`; the streams are those of `site`.
@@ -112,7 +117,8 @@ def ticket_uses(
         expects), `reason` (why it is not in the fit).
     """
     require(tickets, "date", "stream", "kg")
-    days: pd.DataFrame = tickets.groupby(["stream", "date"])["kg"].sum().reset_index()
+    by_day = tickets.groupby(["stream", "date"])["kg"]
+    days: pd.DataFrame = by_day.agg(lambda kg: kg.sum(skipna=False)).reset_index()
     parts = [
         _of_stream(str(stream), part, used, containers, coverage, held, site)
         for stream, part in days.groupby("stream")
@@ -170,7 +176,13 @@ def _of_stream(
         number[known] = Moments(uses, ["site"]).count(spans[known])
     chutes = coverage.merge(bins[CHUTE].drop_duplicates(), on=CHUTE)
     hole = _broken(spans, chutes)
-    reason = why((~known, NO_BEFORE), (hole, NO_LOG), (number.fillna(0).le(0), NO_USES))
+    emptied = _emptyings(spans, containers.merge(bins, on=BIN))
+    usual = np.nanmedian(emptied[known]) if known.any() else 0.0
+    missing = (usual > 0) & (emptied >= OFTEN * usual)
+    reason = why(
+        (~known, NO_BEFORE), (days["kg"].isna(), NO_WEIGHT), (hole, NO_LOG),
+        (number.fillna(0).le(0), NO_USES), (missing, MISSING),
+    )  # fmt: skip
     reason.index = days.index
     table = days.assign(site=site.id, since=days["date"].shift(1), uses=number, reason=reason)
     fitted = table[table["reason"].isna()]
@@ -179,6 +191,14 @@ def _of_stream(
         expected_kg=rate * number, residual_kg=table["kg"] - rate * number,
         uses=number.astype("Int64"),
     )  # fmt: skip
+
+
+def _emptyings(spans: pd.DataFrame, containers: pd.DataFrame) -> NDArray[np.float64]:
+    """How often the log shows the containers emptied after each start and up to each end."""
+    done = containers[containers["emptied_by"].notna() & containers["emptied_by"].ne("log end")]
+    times = np.sort(micros(done["ends"]))
+    low, high = (np.searchsorted(times, micros(spans[name]), "right") for name in ("start", "end"))
+    return np.asarray(high - low, dtype=np.float64)
 
 
 def _moments(dates: pd.Series, containers: pd.DataFrame, site: Site) -> pd.Series:
