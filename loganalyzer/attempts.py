@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loganalyzer.occupied import NEVER, Occupied, door_times
+from loganalyzer.occupied import NEVER, Occupied, door_numbers, door_times
 from loganalyzer.spans import Places, micros
 
 Numbers = NDArray[np.float64]
@@ -21,22 +21,29 @@ class Attempts:
         first: The place of each attempt's first press in `time`, and the end of the last's.
         time: Presses, attempt by attempt, ascending within each.
         barred: For each press, whether it was refused for another reason than busy.
+        locked: For each press, whether that reason was an abuse lockout of the door.
         granted: For each attempt, whether the log's last press of it was granted.
         hold: From the press acted upon to the door locked again; NaN if not granted.
         clear: From there until the chute was free.
         open: From the press acted upon to the open door; NaN if it was not opened.
         more: Presses after the one acted upon, before the door was open: all are refused.
+        later: For each attempt, seconds from the press acted upon to each further press of its
+            visit until the door was locked again, refused or not.
+        door: The door of each attempt: equal numbers, equal doors; -1 where nobody pressed.
         own: Whether nobody pressed: the use began without, and takes the chute anyhow.
     """
 
     first: Places
     time: Numbers
     barred: Flags
+    locked: Flags
     granted: Flags
     hold: Numbers
     clear: Numbers
     open: Numbers
     more: Places
+    later: tuple[tuple[float, ...], ...]
+    door: Places
     own: Flags
 
 
@@ -60,21 +67,31 @@ def attempts(pressed: pd.DataFrame, visits: pd.DataFrame, taken: Occupied) -> At
     before = _granted_before(presses)
     again = (before >= 0) & (presses["time"].to_numpy() <= np.append(shut, NEVER)[before])
     more = np.bincount(before[again & presses["busy"].to_numpy()], minlength=len(cycles))
+    later = _later(before[again], presses["time"].to_numpy()[again], begin)
     alone = np.setdiff1d(np.flatnonzero(cycles["pressed"].isna()), presses["grant"])
     rows = pd.concat([presses[~again], _unasked(begin, alone)], ignore_index=True)
-    use = Uses(begin, shut, np.maximum(free, shut), micros(cycles["opened"]), more)
+    use = Uses(begin, shut, np.maximum(free, shut), micros(cycles["opened"]), more, later)
     return _stacked(rows, use)
 
 
 @dataclass(frozen=True)
 class Uses:
-    """Times of the chute's cycles, microseconds, and how many further presses each brought."""
+    """Times of the chute's cycles, microseconds, and the further presses that each brought."""
 
     begin: Places
     shut: Places
     free: Places
     opened: Places
     more: Places
+    later: list[tuple[float, ...]]
+
+
+def _later(cycle: Places, time: Places, begin: Places) -> list[tuple[float, ...]]:
+    """For each cycle the seconds from its press to each further one, ascending."""
+    found: list[list[float]] = [[] for _ in begin]
+    for at, seconds in zip(cycle.tolist(), ((time - begin[cycle]) / 1e6).tolist(), strict=True):
+        found[at].append(seconds)
+    return [tuple(sorted(each)) for each in found]
 
 
 def _by_visit(pressed: pd.DataFrame, visits: pd.DataFrame) -> pd.DataFrame:
@@ -87,6 +104,7 @@ def _by_visit(pressed: pd.DataFrame, visits: pd.DataFrame) -> pd.DataFrame:
     presses = pd.DataFrame({
         "visit": at, "key": keys, "time": micros(pressed["time"]), "own": False,
         "busy": codes.eq("busy").to_numpy(), "barred": ~codes.isin(["", "busy"]).to_numpy(),
+        "locked": codes.eq("lockout").to_numpy(), "door": door_numbers(pressed, floors),
     })  # fmt: skip
     return presses[at >= 0].sort_values(["visit", "time"], kind="stable", ignore_index=True)
 
@@ -117,7 +135,7 @@ def _unasked(begin: Places, places: Places) -> pd.DataFrame:
     """Uses that nobody pressed for, each as a press of its own."""
     return pd.DataFrame({
         "visit": -1 - np.arange(len(places)), "time": begin[places], "grant": places, "own": True,
-        "busy": False, "barred": False,
+        "busy": False, "barred": False, "locked": False, "door": -1,
     })  # fmt: skip
 
 
@@ -136,9 +154,12 @@ def _stacked(presses: pd.DataFrame, uses: Uses) -> Attempts:
     hold, own = after(uses.shut), presses["own"].to_numpy(bool)[first[:-1]]
     return Attempts(
         first=first.astype(np.int64), time=presses["time"].to_numpy() / 1e6,
-        barred=presses["barred"].to_numpy(bool), granted=granted, hold=hold,
+        barred=presses["barred"].to_numpy(bool), locked=presses["locked"].to_numpy(bool),
+        granted=granted, hold=hold,
         clear=after(uses.free) - hold,
         open=np.where(own, np.nan, after(uses.opened)),  # nobody waited for it
         more=np.where(granted, np.append(uses.more, 0)[use], 0),
+        later=tuple(uses.later[at] if at >= 0 else () for at in use.tolist()),
+        door=presses["door"].to_numpy(np.int64)[first[:-1]],
         own=own,
     )  # fmt: skip

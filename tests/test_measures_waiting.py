@@ -11,8 +11,9 @@ from loganalyzer.facts import facts
 from loganalyzer.intervals import pair
 from loganalyzer.localtime import exposure
 from loganalyzer.measures.coverage import coverage
+from loganalyzer.measures.lockouts import lockouts
 from loganalyzer.measures.queueing import queue
-from loganalyzer.measures.replay import what_if
+from loganalyzer.measures.replay import Change, replayed, what_if
 from loganalyzer.measures.wait_parts import SECONDS, wait_parts, wait_split, week_waits
 from loganalyzer.measures.waiting import served_within
 from loganalyzer.occupied import occupied
@@ -294,9 +295,11 @@ def test_poor_logs_give_reasons_and_no_crash(events, sites):
         table = getattr(found, name)
         unknown = table[column].isna() if column != "n" else table[column].eq(0)
         assert table.loc[unknown, "reason"].notna().all(), name
-    replayed = what_if(pressed(found.log), found.visits, found.taken, found.facts, 8.0)
-    assert len(replayed) == 3
-    assert replayed.loc[replayed["mean_s"].isna(), "reason"].notna().all()
+    asked, locked = pressed(found.log), lockouts(found.log, found.pairs, found.facts)
+    plays = replayed(asked, found.visits, found.taken, locked, found.facts, Change(8.0))
+    table = what_if(plays)
+    assert len(table) == 3
+    assert table.loc[table["mean_s"].isna(), "reason"].notna().all()
 
 
 def test_door_contacts_alone_say_what_is_missing():
@@ -305,6 +308,6 @@ def test_door_contacts_alone_say_what_is_missing():
     assert analysis.queue["reason"].tolist() == ["presses not in the log"]
     assert analysis.queue["visits"].isna().all()
     assert analysis.served_within["reason"].tolist() == ["presses not in the log"] * 3
-    replayed = clearing_what_if(analysis, 8.0)
-    assert "With another clearing time: not known" in waiting_text(analysis, replayed)
-    assert waiting_dict(analysis, replayed)["queue"][0]["busy_share"] is None
+    table = clearing_what_if(analysis, 8.0)
+    assert "With another clearing time: not known" in waiting_text(analysis, table)
+    assert waiting_dict(analysis, table)["queue"][0]["busy_share"] is None

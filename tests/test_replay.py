@@ -10,12 +10,14 @@ from loganalyzer.cycles import cycles
 from loganalyzer.errors import UsageError
 from loganalyzer.facts import facts
 from loganalyzer.intervals import pair
-from loganalyzer.measures.replay import logged, play, what_if
+from loganalyzer.measures.lockouts import lockouts
+from loganalyzer.measures.replay import Change, Rule, changes, logged, play, replayed, what_if
 from loganalyzer.occupied import occupied
 from loganalyzer.presses import pressed
 from loganalyzer.spans import Cover
 from loganalyzer.stats import engset, erlang_b
 from loganalyzer.views import analyse
+from loganalyzer.views.replay_report import change_of, replay_dict, replay_text
 from loganalyzer.views.wait_report import clearing_what_if, waiting_text
 from loganalyzer.visits import visits
 from tests.audited import log_of, site_of
@@ -88,7 +90,8 @@ def strangers(load, service, number=60_000, seed=1):
     return Attempts(
         first=np.arange(number + 1), time=times, barred=np.zeros(number, bool),
         granted=np.ones(number, bool), hold=0.6 * length, clear=0.4 * length, open=none,
-        more=np.zeros(number, np.int64), own=np.zeros(number, bool),
+        locked=np.zeros(number, bool), more=np.zeros(number, np.int64), later=((),) * number,
+        door=np.arange(number), own=np.zeros(number, bool),
     )  # fmt: skip
 
 
@@ -100,9 +103,9 @@ def test_without_second_tries_the_replay_refuses_what_the_formula_says(load, ser
     expected = float(erlang_b([load])[0])
     # Refusals come in runs, so the error is that of fewer independent ones: five of them allowed.
     error = np.sqrt(expected * (1 - expected) * (1 + load) / 60_000)
-    assert played.presses == 60_000
-    assert played.refused == played.gave_up
-    assert played.refused / played.presses == pytest.approx(expected, abs=5 * error)
+    assert played.presses.sum() == 60_000
+    assert (played.refused == played.gave_up).all()
+    assert played.refused.mean() == pytest.approx(expected, abs=5 * error)
 
 
 @pytest.mark.parametrize("service", ["exponential", "fixed"])
@@ -137,7 +140,7 @@ def _simulated(times, lengths):
 def test_a_longer_clearing_refuses_as_the_formula_says_of_the_longer_service():
     of = strangers(0.5, "fixed")
     played = play(of, change_s=0.5)
-    assert played.refused / played.presses == pytest.approx(0.75 / 1.75, abs=0.01)
+    assert played.refused.mean() == pytest.approx(0.75 / 1.75, abs=0.01)
 
 
 # The replay against the log.
@@ -148,12 +151,12 @@ def chute(*events):
     pairs = pair(log)
     used = cycles(log, pairs, SITES)
     tried = visits(log, used, pairs, SITES)
-    return pressed(log), tried, occupied(pairs, used, log), facts(log, SITES)
+    known = facts(log, SITES)
+    return pressed(log), tried, occupied(pairs, used, log), lockouts(log, pairs, known), known
 
 
-def replayed(clearing_s, *events):
-    asked, tried, taken, known = chute(*events)
-    return what_if(asked, tried, taken, known, clearing_s).set_index("setting")
+def told(clearing_s, *events, seed=0):
+    return what_if(replayed(*chute(*events), Change(clearing_s), seed)).set_index("setting")
 
 
 # Floor 7 from 0 s, locked at 15 s, clear at 27 s. Floor 8 is refused at 5 s and 20 s, granted at
@@ -162,7 +165,7 @@ TWO = [*use(0), *press(5, "8", "busy"), *press(20, "8", "busy"), *use(30, "8")]
 
 
 def test_with_the_setting_as_it_is_the_replay_gives_what_was_logged():
-    table = replayed(12.0, *TWO)
+    table = told(12.0, *TWO)
     for column in ("mean_s", "median_s", "p90_s", "presses", "refused", "gave_up", "opened"):
         assert table[column].nunique() == 1, column
     assert table.loc["logged", ["mean_s", "presses", "refused"]].tolist() == [19.5, 4, 2]
@@ -170,14 +173,14 @@ def test_with_the_setting_as_it_is_the_replay_gives_what_was_logged():
 
 def test_a_shorter_clearing_grants_the_second_try():
     # Clear at 15 + 4 = 19 s: the press at 20 s is granted, and the door open at 27 s.
-    row = replayed(4.0, *TWO).loc["other"]
+    row = told(4.0, *TWO).loc["other"]
     assert (row["mean_s"], row["presses"], row["refused"]) == ((7 + 22) / 2, 3, 1)
 
 
 def test_a_longer_clearing_makes_people_try_again():
     # Clear at 35 s: the press at 30 s is refused. The log's gaps between tries are 15 and 10 s,
     # and nobody in it gave up.
-    row = replayed(20.0, *TWO).loc["other"]
+    row = told(20.0, *TWO).loc["other"]
     assert row["refused"] == 3
     assert row["gave_up"] == 0
     assert row["mean_s"] in ((7 + 32 + 10) / 2, (7 + 32 + 15) / 2)
@@ -185,7 +188,7 @@ def test_a_longer_clearing_makes_people_try_again():
 
 def test_presses_refused_for_another_reason_stay_refused():
     events = [*use(0), *press(40, "8", "full"), *press(60, "8", "busy"), *use(70, "8")]
-    table = replayed(4.0, *events)
+    table = told(4.0, *events)
     # The log says busy at 60 s where nothing was; the replay grants it.
     assert table.loc["logged", ["presses", "refused"]].tolist() == [3, 1]
     assert table.loc["present", ["presses", "refused"]].tolist() == [2, 0]
@@ -193,23 +196,22 @@ def test_presses_refused_for_another_reason_stay_refused():
 
 def test_who_presses_again_before_the_door_is_open_is_refused_in_any_case():
     events = [*use(0), *press(3, "7", "busy"), *press(4, "7", "busy")]
-    assert replayed(6.0, *events)["refused"].tolist() == [2, 2, 2]
+    assert told(6.0, *events)["refused"].tolist() == [2, 2, 2]
 
 
 def test_an_opening_without_a_press_takes_the_chute_too():
     key = [(100, "8", "unlocked", "on"), (101, "8", "open", "on"), (150, "8", "open", "off"),
            (151, "8", "unlocked", "off")]  # fmt: skip
-    asked, tried, taken, _ = chute(*use(0), *key, *press(120, "7", "busy"), *use(200))
+    asked, tried, taken, *_ = chute(*use(0), *key, *press(120, "7", "busy"), *use(200))
     of = attempts(asked, tried, taken["quay", "A"])
     assert of.own.sum() == 1
-    assert play(of).refused == logged(of).refused == 1
+    assert play(of).refused.sum() == logged(of).refused.sum() == 1
 
 
 def test_the_draws_are_the_same_for_the_same_seed():
     events = [e for n in range(40) for e in [*use(n * 300), *press(n * 300 + 5, "8", "busy"),
               *press(n * 300 + 20, "8", "busy"), *use(n * 300 + 30, "8")]]  # fmt: skip
-    asked, tried, taken, known = chute(*events)
-    runs = [what_if(asked, tried, taken, known, 25.0, seed).loc[2, "mean_s"] for seed in (1, 1, 2)]
+    runs = [told(25.0, *events, seed=seed).loc["other", "mean_s"] for seed in (1, 1, 2)]
     assert runs[0] == runs[1] != runs[2]
 
 
@@ -222,7 +224,7 @@ def test_the_draws_are_the_same_for_the_same_seed():
     ],
 )
 def test_what_the_log_does_not_hold_cannot_be_replayed(missing, reason):
-    table = replayed(8.0, *[event for event in TWO if event[2] != missing])
+    table = told(8.0, *[event for event in TWO if event[2] != missing])
     assert table["mean_s"].isna().all()
     assert table["reason"].tolist() == [reason] * 3
 
@@ -264,25 +266,117 @@ def test_presses_come_with_what_answered_them():
 # The replay against what a chute does that has the other setting.
 
 
-def played_building(clearing_s):
-    """Eight weeks of one simulated building; the same people come whatever the setting."""
+def played_building(**limits):
+    """Eight weeks of one simulated building; the same people come whatever the settings."""
     plan = plain_plan(
-        days=56, seed=5, uses_a_unit_a_week=25.0, limits=Limits(clearing_s=clearing_s)
+        days=56, seed=5, uses_a_unit_a_week=25.0, limits=Limits(**{"clearing_s": 12, **limits})
     )
     log, sites = log_of(simulate(plan).events), site_of(plan)
     pairs = pair(log)
     used = cycles(log, pairs, sites)
     tried = visits(log, used, pairs, sites)
-    taken = occupied(pairs, used, log)
-    return pressed(log), tried, taken, facts(log, sites)
+    known = facts(log, sites)
+    return pressed(log), tried, occupied(pairs, used, log), lockouts(log, pairs, known), known
+
+
+def foretold(building, **change):
+    return what_if(replayed(*building, Change(**change))).set_index("setting")
 
 
 @pytest.mark.parametrize("other_s", [6, 24])
 def test_what_the_replay_foretells_is_what_the_chute_then_does(other_s):
-    told = what_if(*played_building(12), other_s).set_index("setting")
-    true = what_if(*played_building(other_s), other_s).set_index("setting").loc["logged"]
+    told = foretold(played_building(), clearing_s=other_s)
+    true = foretold(played_building(clearing_s=other_s)).loc["logged"]
     assert abs(true["refused_share"] - told.loc["logged", "refused_share"]) > 0.03
     assert told.loc["present", "mean_s"] == pytest.approx(told.loc["logged", "mean_s"], rel=0.02)
-    foretold = told.loc["other"]
-    assert foretold["refused_share"] == pytest.approx(true["refused_share"], abs=0.015)
-    assert foretold["mean_s"] == pytest.approx(true["mean_s"], rel=0.1)
+    other = told.loc["other"]
+    assert other["refused_share"] == pytest.approx(true["refused_share"], abs=0.015)
+    assert other["mean_s"] == pytest.approx(true["mean_s"], rel=0.1)
+
+
+@pytest.mark.parametrize("limit", [2, 3])
+def test_lockouts_under_another_limit_are_those_that_the_chute_then_has(limit):
+    told = foretold(played_building(), press_limit=limit)
+    true = foretold(played_building(press_limit=limit)).loc["logged", "lockouts"]
+    assert told.loc["present", "lockouts"] == pytest.approx(told.loc["logged", "lockouts"], rel=0.1)
+    assert told.loc["other", "lockouts"] == pytest.approx(true, rel=0.2)
+
+
+# Lockouts.
+
+
+def one_door(*seconds, limit=4):
+    """One person who presses at these times and is never granted, with the rule of the site."""
+    number = len(seconds)
+    flags = np.zeros(number, bool)
+    of = Attempts(
+        first=np.arange(number + 1), time=np.array(seconds, float), barred=flags, locked=flags,
+        granted=flags, hold=np.full(number, np.nan), clear=np.full(number, np.nan),
+        open=np.full(number, np.nan), more=np.zeros(number, np.int64), later=((),) * number,
+        door=np.zeros(number, np.int64), own=flags,
+    )  # fmt: skip
+    return play(of, rule=Rule(limit, 90.0, 90.0)).lockouts.sum()
+
+
+@pytest.mark.parametrize(
+    ("seconds", "begun"),
+    [
+        # Source: common practice, no source: more than four presses within 90 s.
+        ((0, 1, 2, 3), 0),
+        ((0, 1, 2, 3, 4), 1),
+        ((0, 22.5, 45, 67.5, 90), 1),  # exactly the window: inside
+        ((0, 22.5, 45, 67.5, 90.5), 0),
+        # Left alone for 90 s the count begins anew; a press before that keeps it locked.
+        ((0, 1, 2, 3, 4, 94, 95, 96, 97), 1),
+        ((0, 1, 2, 3, 4, 94, 95, 96, 97, 98), 2),
+        ((0, 1, 2, 3, 4, 93, 94, 95, 96, 97, 98), 1),
+    ],
+)
+def test_a_door_locks_out_by_its_rule(seconds, begun):
+    assert one_door(*seconds) == begun
+
+
+def test_a_change_comes_with_the_interval_of_the_days_and_its_sign():
+    table = changes(replayed(*played_building(), Change(clearing_s=24.0))).set_index("measure")
+    wait = table.loc["mean_s"]
+    assert 0 < wait["low"] < wait["difference"] < wait["high"]
+    assert wait["difference"] == pytest.approx(wait["other"] - wait["present"])
+    assert table["days"].tolist() == [56] * 4
+
+
+def test_few_days_give_a_change_but_no_interval():
+    table = changes(replayed(*chute(*TWO), Change(clearing_s=4.0))).set_index("measure")
+    assert table.loc["mean_s", "difference"] == -5.0
+    assert pd.isna(table.loc["mean_s", "low"])
+    assert table.loc["mean_s", "reason"] == "fewer than 7 days, no interval"
+    assert table.loc["lockouts", "reason"] == "no lockout in the log"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["clearing_s=soon"], "found 'soon', expected a number of seconds above 0"),
+        (["press_limit=2.5"], "a whole number of presses"),
+        (["clearing_s=9", "clearing_s=8"], "clearing_s twice"),
+        (["open_limit_s=60"], "a limit by which this program judges"),
+        (["one_door=off"], "an interlock"),
+        (["clearing_s"], "found ''"),
+    ],
+)
+def test_settings_that_cannot_be_replayed_are_refused_in_one_line(words, said):
+    with pytest.raises(UsageError, match=said) as error:
+        change_of(words)
+    assert "\n" not in str(error.value)
+
+
+def test_the_replay_is_told_with_its_check_and_its_caution():
+    analysis = analyse(timeline(*in_order(TWO)), SITES)
+    with pytest.raises(UsageError, match=r"at least 2\.47 s: free fall from floor 7"):
+        replay_text(analysis, Change(clearing_s=2.4))
+    text = replay_text(analysis, Change(clearing_s=4.0, press_limit=6))
+    assert "with clearing_s = 4, press_limit = 6" in text
+    assert "Check: as it is set, the replay misses what was logged by +0.00 s of waiting" in text
+    assert "free fall is only a lower bound" in text
+    told = replay_dict(analysis, Change(clearing_s=4.0))
+    assert told["set"] == {"clearing_s": 4.0}
+    assert len(told["what_if"]) == 3

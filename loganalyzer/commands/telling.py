@@ -14,6 +14,7 @@ from loganalyzer.views import Analysis
 from loganalyzer.views.audit_report import audit_dict, audit_text, shown_violations
 from loganalyzer.views.index_report import indices_dict, indices_text
 from loganalyzer.views.pickup_report import pickups_dict, pickups_text
+from loganalyzer.views.replay_report import change_of, replay_dict, replay_text
 from loganalyzer.views.streams_report import (
     containers_dict,
     containers_text,
@@ -50,6 +51,15 @@ def tell_waiting(options: argparse.Namespace) -> int:
     other = None if options.clearing is None else clearing_what_if(analysis, options.clearing)
     return told(
         options.json, lambda: waiting_dict(analysis, other), lambda: waiting_text(analysis, other)
+    )
+
+
+def replay_settings(options: argparse.Namespace) -> int:
+    """Print what waiting, refusals and lockouts would be under other settings."""
+    change = change_of(options.settings)
+    analysis = answered(options, Store.open(options.store))
+    return told(
+        options.json, lambda: replay_dict(analysis, change), lambda: replay_text(analysis, change)
     )
 
 

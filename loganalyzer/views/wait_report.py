@@ -1,6 +1,6 @@
 """Waiting at each chute as text and as JSON, and what another clearing time would do."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -8,8 +8,8 @@ import pandas as pd
 
 from loganalyzer.errors import UsageError
 from loganalyzer.facts import CHUTE, NOT_RECORDED, plain
-from loganalyzer.measures.replay import what_if
-from loganalyzer.occupied import occupied
+from loganalyzer.measures.replay import Change, Plays, replayed, what_if
+from loganalyzer.occupied import ChuteKey, occupied
 from loganalyzer.presses import pressed
 from loganalyzer.sentences import between, count, figure, lasting, listed, things
 from loganalyzer.stats import free_fall_s
@@ -44,13 +44,20 @@ def clearing_what_if(analysis: Analysis, clearing_s: float, seed: int = 0) -> pd
     Raises:
         UsageError: Material from the highest floor cannot have fallen in that time.
     """
-    _refuse_too_short(analysis, clearing_s)
+    refuse_too_short(analysis, clearing_s)
+    return what_if(replay(analysis, Change(clearing_s=clearing_s), seed))
+
+
+def replay(analysis: Analysis, change: Change, seed: int = 0) -> Mapping[ChuteKey, Plays | str]:
+    """What `measures.replay.replayed` says of other settings, for every chute."""
     taken = occupied(analysis.intervals, analysis.cycles, analysis.timeline)
-    asked = pressed(analysis.timeline)
-    return what_if(asked, analysis.visits, taken, analysis.facts, clearing_s, seed)
+    return replayed(
+        pressed(analysis.timeline), analysis.visits, taken, analysis.lockouts, analysis.facts,
+        change, seed,
+    )  # fmt: skip
 
 
-def waiting_dict(analysis: Analysis, replayed: pd.DataFrame | None) -> dict[str, Any]:
+def waiting_dict(analysis: Analysis, played: pd.DataFrame | None) -> dict[str, Any]:
     """Everything about waiting as JSON knows it.
 
     Returns:
@@ -70,31 +77,41 @@ def waiting_dict(analysis: Analysis, replayed: pd.DataFrame | None) -> dict[str,
             for told, row in zip(records(analysis.queue), rows(analysis.queue), strict=True)
         ],
         "hours": records(analysis.week_waits),
-        "what_if": None if replayed is None else records(replayed),
+        "what_if": None if played is None else records(played),
         "caution": CLEARING_CAUTION,
     }
 
 
-def waiting_text(analysis: Analysis, replayed: pd.DataFrame | None) -> str:
+def waiting_text(analysis: Analysis, played: pd.DataFrame | None) -> str:
     """Everything about waiting in plain words, chute by chute."""
     blocks = []
     for site, chute in analysis.facts.recorded[CHUTE].itertuples(index=False):
         lines = [f"{site}, chute {chute}"]
         for tell in (_times, _within, _parts, _ends, _refused, _server, _busiest):
             lines += [f"  {line}" for line in tell(analysis, site, chute)]
-        if replayed is not None:
-            lines += [f"  {line}" for line in _other(of_chute(replayed, site, chute))]
+        if played is not None:
+            lines += [f"  {line}" for line in _other(of_chute(played, site, chute))]
         blocks.append("\n".join(lines))
-    if replayed is not None:
-        unknown = analysis.facts.doors["elevation_m"].isna().all()
-        blocks.append(f"{NO_HEIGHTS} {CLEARING_CAUTION}" if unknown else CLEARING_CAUTION)
+    if played is not None:
+        blocks.append(clearing_caution(analysis))
     return "\n\n".join(blocks)
 
 
-def _refuse_too_short(analysis: Analysis, clearing_s: float) -> None:
+def clearing_caution(analysis: Analysis) -> str:
+    """What must be said beside another clearing time."""
+    unknown = analysis.facts.doors["elevation_m"].isna().all()
+    return f"{NO_HEIGHTS} {CLEARING_CAUTION}" if unknown else CLEARING_CAUTION
+
+
+def refuse_too_short(analysis: Analysis, clearing_s: float, where: str = "--clearing") -> None:
+    """Refuse a clearing time in which nothing can have fallen.
+
+    Raises:
+        UsageError: It is no time, or below free fall from the highest floor.
+    """
     if not 0 < clearing_s < np.inf:
         raise UsageError(
-            "--clearing", f"'{clearing_s:g}'", "a number of seconds above 0", "Write --clearing 10"
+            where, f"'{clearing_s:g}'", "a number of seconds above 0", "Write --clearing 10"
         )
     doors = analysis.facts.doors
     falls = free_fall_s(doors["elevation_m"])
@@ -102,7 +119,7 @@ def _refuse_too_short(analysis: Analysis, clearing_s: float) -> None:
         return
     highest = doors.iloc[int(np.nanargmax(falls))]
     raise UsageError(
-        "--clearing", f"{clearing_s:g} s",
+        where, f"{clearing_s:g} s",
         f"at least {np.nanmax(falls):.2f} s: free fall from floor {highest['floor']} of chute "
         f"{highest['chute']}, {highest['elevation_m']:g} m, takes as long, and material in a "
         "chute is slower than that",
