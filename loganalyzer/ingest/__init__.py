@@ -7,7 +7,7 @@ Small exports share a commit, so that 52 weekly files do not mean 52 merges.
 """
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -18,8 +18,18 @@ from loganalyzer.ingest import reports
 from loganalyzer.ingest.choice import Profiles
 from loganalyzer.ingest.reports import ExportReport, ImportReport
 from loganalyzer.ingest.stretches import Place, restretched
-from loganalyzer.ingest.taking import Asked, Given, Progress, Taken, digest, landed, take
-from loganalyzer.profile import parse_profile
+from loganalyzer.ingest.taking import (
+    Asked,
+    Given,
+    Progress,
+    Taken,
+    TooOld,
+    digest,
+    keep,
+    landed,
+    take,
+)
+from loganalyzer.profile import Profile, parse_profile
 from loganalyzer.readers.unpack import Export, Limits, exports
 from loganalyzer.site import Site, parse_site
 from loganalyzer.store import Store
@@ -41,6 +51,8 @@ def import_paths(
     received: datetime,
     chute: str | None = None,
     profile: str | None = None,
+    limits: Limits | None = None,
+    kept: Mapping[str, Profile] | None = None,
     progress: Progress | None = None,
     tell: Callable[[str], None] = lambda line: None,
 ) -> ImportReport:
@@ -53,6 +65,8 @@ def import_paths(
         received: Now, with a zone.
         chute: Of all these exports; null: chosen for each.
         profile: Likewise: a name or a path.
+        limits: How far packed files may expand; null: the defaults.
+        kept: Profiles by file name, for those that are not beside the site file any more.
         progress: Told how far it is.
         tell: Called with one line when another importer has to be waited for.
 
@@ -64,10 +78,11 @@ def import_paths(
         site.chute(chute)
     with store.incoming() as folder:
         job = _Job(store, site, received, Asked(chute, profile), folder, progress, tell)
+        job.profiles.kept.update(kept or {})
         if profile is not None:
             job.profiles.load(profile)
         for path in paths:
-            for found in exports(path, Limits()):
+            for found in exports(path, limits):
                 job.add(found)
         return job.finish()
 
@@ -150,6 +165,8 @@ class _Job:
 
     def __post_init__(self) -> None:
         self.profiles = Profiles(Path(self.site.file) if self.site.file else None)
+        manifest = self.store.state().manifests.get(self.site.id)
+        self.kept_from = None if manifest is None else manifest.kept_from
 
     def add(self, found: Export | InputError) -> None:
         """Read one export; it lands with the next commit."""
@@ -160,9 +177,14 @@ class _Job:
         source = None
         try:
             source, size = digest(found.name, found.open)
-            known = self.store.state().export(source)
+            state = self.store.state()
+            known, mine = state.export(source), state.manifests.get(self.site.id)
             if known is not None:
-                self.done[self.count] = self._known(found.name, *known)
+                told = self._restored(found, *known)
+                report = self._known(found.name, *known)
+                self.done[self.count] = replace(report, messages=report.messages + told)
+            elif mine is not None and source in mine.retired:
+                raise TooOld(found.name, reports.day(mine.kept_from or mine.retired[source]))
             elif any(one.entry.source == source for _, one in self.waiting):
                 self.done[self.count] = ExportReport(
                     found.name, reports.KNOWN, source, self.site.id
@@ -170,7 +192,7 @@ class _Job:
             else:
                 self._take(
                     Given(found.name, found.open, source, size, self.asked, self.received,
-                          problems=found.problems)
+                          kept_from=self.kept_from, problems=found.problems)
                 )  # fmt: skip
         except StoreError:
             raise
@@ -184,7 +206,10 @@ class _Job:
         asked = Asked(chute, self.asked.profile or entry.asked_profile)
         received = datetime.fromtimestamp(entry.imported_at / 1e6, UTC)
         opener = partial(original, self.store.path / entry.original)
-        given = Given(entry.name, opener, entry.source, entry.size, asked, received, kept=True)
+        given = Given(
+            entry.name, opener, entry.source, entry.size, asked, received, held=entry,
+            kept_from=self.kept_from,
+        )  # fmt: skip
         try:
             self._take(given)
         except StoreError:
@@ -217,6 +242,11 @@ class _Job:
             self.messages += _zone_changed(change, self.site) if not self.anew else []
             text = change.keep_text(self.site.text, self.site.id)
             manifest = before or Manifest(self.site.id, text, self.site.file)
+            if manifest.kept_from != self.kept_from:
+                raise StoreError(
+                    str(self.store.path), "retention meanwhile by somebody else", "none",
+                    "Import again: what is older than is kept now must be left out",
+                )  # fmt: skip
             manifest = replace(manifest, site_text=text, site_file=self.site.file)
             fresh = []
             for number, taken in self.waiting:
@@ -230,6 +260,19 @@ class _Job:
             change.manifests[self.site.id] = manifest = restretched(manifest, place)
         self.done |= {number: _report(manifest, entry, taken) for number, taken, entry in fresh}
         self.waiting, self.since = [], 0.0
+
+    def _restored(self, found: Export, site: str, entry: Entry) -> tuple[str, ...]:
+        """Keep the original of a known export again, if it was lost; what to tell of it."""
+        lost = not (self.store.path / entry.original).exists()
+        if site != self.site.id or entry.kept != entry.source or not lost:
+            return ()
+        folder = self.folder / str(self.count)
+        with told_as_store_error(self.store.path):
+            folder.mkdir()
+            written = keep(found.open, found.name, folder)
+        with self.store.writing(self.tell) as change:
+            change.land(written, entry.original)
+        return (f"{found.name}: its kept original was lost, and is there again.",)
 
     def _known(self, name: str, site: str, entry: Entry) -> ExportReport:
         if site != self.site.id:

@@ -21,7 +21,7 @@ from loganalyzer.readers import READERS
 from loganalyzer.readers.records import REJECTS, Batch, rejects_table
 from loganalyzer.site import Site
 from loganalyzer.stamps import Stamps, YearFinder, needs_year
-from loganalyzer.store.manifest import Reading
+from loganalyzer.store.manifest import Ranges, Reading
 from loganalyzer.store.parquet import EventFile
 from loganalyzer.tables import TABLES
 
@@ -32,13 +32,15 @@ Flags = npt.NDArray[np.bool_]
 class How:
     """How an export is read: its profile, its site, its chute where lines do not name one.
 
-    `received` (UTC) bounds the year of stamps that hold none.
+    `received` (UTC) bounds the year of stamps that hold none. Lines in `removed` are too old to
+    be kept: they count as ignored.
     """
 
     profile: Profile
     site: Site
     chute: str | None
     received: datetime
+    removed: Ranges = ()
 
 
 @dataclass(frozen=True)
@@ -84,9 +86,12 @@ def read(
         for batch in ahead(READERS[how.profile.layout](stream, how.profile, name)):
             told = translator.translate(batch)
             events, bad, by_dateutil = _stamped(told.events, batch, stamps)
+            wrong = _sorted_rejects(batch, told, bad)
+            if how.removed:
+                events, wrong, left_out = _without(events, wrong, how.removed)
+                account.ignored += left_out
             heads = _heads(events, last_line)
             last_line = int(events["line"][-1].as_py()) if events.num_rows else last_line
-            wrong = _sorted_rejects(batch, told, bad)
             _count(account, batch, told, wrong, heads, by_dateutil)
             _count_turns(account, events["written"])
             refused.write(_with_source(wrong, source))
@@ -132,6 +137,23 @@ def _stamped(events: pa.Table, batch: Batch, stamps: Stamps) -> tuple[pa.Table, 
     texts = batch.raw(lines).to_pylist()
     bad = rejects_table(lines.to_pylist(), ["unreadable time"] * len(lines), texts)
     return timed.filter(pa.array(parsed.ok)), bad, parsed.by_dateutil
+
+
+def _without(
+    events: pa.Table, rejects: pa.Table, removed: Ranges
+) -> tuple[pa.Table, pa.Table, int]:
+    """Events and rejects that stand on no removed line, and how many lines were left out."""
+    old = [within(table["line"].to_numpy(), removed) for table in (events, rejects)]
+    lines = np.concatenate([events["line"].to_numpy()[old[0]], rejects["line"].to_numpy()[old[1]]])
+    kept = [table.filter(pa.array(~out)) for table, out in zip((events, rejects), old, strict=True)]
+    return kept[0], kept[1], len(np.unique(lines))
+
+
+def within(lines: npt.NDArray[np.int64], ranges: Ranges) -> Flags:
+    """Which line numbers lie in the ranges."""
+    bounds = np.asarray(ranges, np.int64).reshape(-1, 2)
+    at = np.searchsorted(bounds[:, 0], lines, side="right") - 1
+    return np.asarray((at >= 0) & (lines <= bounds[at, 1]), np.bool_)
 
 
 def _heads(events: pa.Table, last_line: int) -> Flags:

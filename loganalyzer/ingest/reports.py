@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 
 from loganalyzer.errors import AnalyzerError, InputError
 from loganalyzer.ingest.account import Account
@@ -13,6 +13,7 @@ IMPORTED = "imported"
 KNOWN = "already imported"
 FAILED = "not imported"
 TAKEN_OUT = "taken out"
+TOO_OLD = "older than is kept"
 SHOWN = 5
 
 
@@ -22,7 +23,7 @@ class ExportReport:
 
     Attributes:
         status: "imported", "mostly rejected", "nothing in it", "already imported",
-            "not imported" or "taken out".
+            "not imported", "older than is kept" or "taken out".
         lines: And `events`, `duplicates`, `ignored`, `rejected`: counts of lines, as in `imports`.
         first: UTC; `last` too; null where there is none.
         messages: One line each; the first is the error, if there is one.
@@ -61,7 +62,8 @@ class ImportReport:
 
 def failed(name: str, error: AnalyzerError, source: str | None = None) -> ExportReport:
     """The report of an export that could not be read."""
-    return ExportReport(name, FAILED, source, messages=(str(error),), exit_status=error.exit_status)
+    word = FAILED if error.exit_status else TOO_OLD
+    return ExportReport(name, word, source, messages=(str(error),), exit_status=error.exit_status)
 
 
 def status(account: Account) -> str:
@@ -83,7 +85,7 @@ def messages(name: str, account: Account) -> tuple[str, ...]:
 
 def _lines(account: Account) -> Iterator[str]:
     if account.reasons:
-        yield f"{_count(account.rejected, 'line')} rejected: {_top(account.reasons)}."
+        yield f"{count(account.rejected, 'line')} rejected: {_top(account.reasons)}."
     if account.unknown_events:
         yield (
             f"event texts that the profile does not know: {_top(account.unknown_events)}. "
@@ -97,11 +99,11 @@ def _lines(account: Account) -> Iterator[str]:
         yield f"streams that the site file does not list, kept: {_top(account.unknown_streams)}."
     if account.by_dateutil:
         yield (
-            f"{_count(account.by_dateutil, 'stamp')} not in the profile's format, "
+            f"{count(account.by_dateutil, 'stamp')} not in the profile's format, "
             "read by python-dateutil."
         )
     if account.implausible:
-        yield f"{_count(account.implausible, 'event')} dated before 2001 or after 2079, kept."
+        yield f"{count(account.implausible, 'event')} dated before 2001 or after 2079, kept."
     if account.newest_first:
         yield (
             "the file seems to run newest first; its lines are kept in that order, so openings, "
@@ -122,7 +124,7 @@ def _clock_lines(marks: Mapping[str, int]) -> Iterator[str]:
     }
     for mark, text in told.items():
         if marks.get(mark):
-            yield f"{_count(marks[mark], 'event')} {text}."
+            yield f"{count(marks[mark], 'event')} {text}."
 
 
 def _top(counts: Mapping[str, int]) -> str:
@@ -133,5 +135,11 @@ def _top(counts: Mapping[str, int]) -> str:
     return f"{shown} and {more:,} more" if more > 0 else shown
 
 
-def _count(number: int, word: str) -> str:
+def count(number: int, word: str) -> str:
+    """A count with its noun: "1 line", "2,000 lines"."""
     return f"{number:,} {word}{'s' if number != 1 else ''}"
+
+
+def day(moment: int) -> str:
+    """The UTC day of a moment in µs, as people write it."""
+    return f"{datetime.fromtimestamp(moment / 1e6, UTC):%Y-%m-%d}"

@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import BinaryIO, Protocol, cast
 
@@ -17,10 +18,14 @@ from loganalyzer.errors import InputError
 from loganalyzer.ingest import reports
 from loganalyzer.ingest.account import Account
 from loganalyzer.ingest.choice import Choice, Profiles, choose, head
+from loganalyzer.ingest.cutting import blanked, can_be_blanked, joined, old_lines
 from loganalyzer.ingest.reading import How, Read, first_year, read
-from loganalyzer.site import Site
+from loganalyzer.profile import parse_profile
+from loganalyzer.site import Site, parse_site
 from loganalyzer.store.change import Change
+from loganalyzer.store.evidence import original
 from loganalyzer.store.manifest import Export as Entry
+from loganalyzer.store.manifest import Ranges
 
 CHUNK = 1 << 20
 Opener = Callable[[], BinaryIO]
@@ -52,7 +57,8 @@ class Given:
     """An export to take.
 
     `open` gives its unpacked bytes from the start; `received` (with a zone) is when it was
-    given; `kept`: the store holds the original already; `problems` fills while it is read.
+    given; `held` is its entry, where the store holds the original already; what is older than
+    `kept_from` (µs UTC) is not taken; `problems` fills while it is read.
     """
 
     name: str
@@ -61,7 +67,8 @@ class Given:
     size: int
     asked: Asked
     received: datetime
-    kept: bool = False
+    held: Entry | None = None
+    kept_from: int | None = None
     problems: Sequence[InputError] = ()
 
 
@@ -104,17 +111,137 @@ def take(
         sample = head(cast("BinaryIO", stream))
     asked = (given.asked.chute, given.asked.profile)
     choice = choose(sample, given.name, site, profiles, asked, given.received)
-    how = How(choice.profile, site, choice.chute, given.received)
+    removed = given.held.removed if given.held else ()
+    how = How(choice.profile, site, choice.chute, given.received, removed)
     with ThreadPoolExecutor(1) as pool:
-        keeping = None if given.kept else pool.submit(_keep, given, folder)
-        found = _read(given, how, folder, progress)
+        keeping = None if given.held else pool.submit(keep, given.open, given.name, folder)
+        found = _read(given.name, given.open, given.source, given.size, how, folder, progress)
         if keeping is not None:
             keeping.result()
     _right_site(given.name, site, found.account)
     damage = tuple(str(problem) for problem in given.problems)
     messages = (*damage, *choice.messages, *reports.messages(given.name, found.account))
     entry = _entry(given, choice, found, folder)
+    if given.kept_from is not None:
+        entry, told = _within_keeping(entry, given, how, folder)
+        messages += told
     return Taken(entry, choice.profile.text, messages, bool(damage))
+
+
+def reread(entry: Entry, store: Path, folder: Path) -> Entry:
+    """Read a kept original again as it was read when it was taken in, into a folder.
+
+    Args:
+        entry: The export.
+        store: Where its original and its settings are.
+        folder: Where its tables are written.
+
+    Returns:
+        The entry with what was found, its tables in the folder.
+
+    Raises:
+        AnalyzerError: It cannot be read.
+        FileNotFoundError: The original or a settings file is gone.
+    """
+    how = _as_before(entry, store)
+    opener = partial(original, store / entry.original)
+    found = _read(entry.name, opener, entry.source, entry.size, how, folder, None)
+    return _with(entry, found)
+
+
+def cut(entry: Entry, opener: Opener, how: How, removed: Ranges, folder: Path) -> Entry:
+    """An export without some of its lines, read anew; its files in the folder.
+
+    Its original gets these lines blank, where that can be done.
+
+    Args:
+        entry: The export.
+        opener: Gives the bytes of its original.
+        how: As it is read.
+        removed: The lines to go, besides those that went before.
+        folder: Where to write.
+    """
+    removed = joined([*entry.removed, *removed])
+    with Counted(opener, entry.name) as stream:
+        blankable = can_be_blanked(how.profile, stream.read(CHUNK))
+    if blankable:
+        place = folder / "cut.zst"
+        with (
+            Counted(opener, entry.name) as stream,
+            pa.output_stream(str(place), compression="zstd") as out,
+        ):
+            for piece in blanked(cast("BinaryIO", stream), removed):
+                out.write(piece)
+        opener = partial(original, place)
+        kept, size = digest(entry.name, opener)
+        entry = replace(entry, original=str(place), kept=kept, size=size)
+    how = replace(how, removed=removed)
+    found = _read(entry.name, opener, entry.source, entry.size, how, folder, None)
+    return replace(_with(entry, found), removed=removed)
+
+
+def cut_kept(entry: Entry, store: Path, removed: Ranges, folder: Path) -> Entry:
+    """An export of the store without some of its lines: see `cut`."""
+    opener = partial(original, store / entry.original)
+    return cut(entry, opener, _as_before(entry, store), removed, folder)
+
+
+def _as_before(entry: Entry, store: Path) -> How:
+    """How an export was read when it was taken in."""
+    site = parse_site((store / entry.site_text).read_text(encoding="utf-8"), entry.site_text)
+    text = (store / entry.profile_text).read_text(encoding="utf-8")
+    profile = parse_profile(text, entry.profile_file)
+    received = datetime.fromtimestamp(entry.imported_at / 1e6, UTC)
+    return How(profile, site, entry.chute, received, entry.removed)
+
+
+def _with(entry: Entry, found: Read) -> Entry:
+    """The entry with what was found in it now."""
+    account = found.account
+    return replace(
+        entry, lines=account.lines, ignored=account.ignored, rejected=account.rejected,
+        rejects=None if found.rejects is None else str(found.rejects),
+        status=reports.status(account), readings=found.chutes,
+    )  # fmt: skip
+
+
+def _within_keeping(
+    entry: Entry, given: Given, how: How, folder: Path
+) -> tuple[Entry, tuple[str, ...]]:
+    """The entry without what is older than is kept, and what to tell of that.
+
+    Raises:
+        TooOld: Nothing would be left of it.
+    """
+    assert given.kept_from is not None
+    removed, whole = old_lines(entry.readings, entry.rejects, folder, entry.lines, given.kept_from)
+    if whole:
+        raise TooOld(given.name, reports.day(given.kept_from))
+    if not removed:
+        return entry, ()
+    aside = folder / "cut"
+    aside.mkdir()
+    held = sum(reading.lines for reading in entry.readings)
+    entry = cut(entry, given.open, how, removed, aside)
+    left_out = held - sum(reading.lines for reading in entry.readings)
+    told = (
+        f"{given.name}: {reports.count(left_out, 'line')} older than "
+        f"{reports.day(given.kept_from)} left out: before that only monthly sums are kept."
+    )
+    return entry, (told,)
+
+
+class TooOld(InputError):
+    """All of an export is older than what is kept."""
+
+    exit_status = 0
+
+    def __init__(self, name: str, day: str) -> None:
+        super().__init__(
+            name, f"nothing later than {day}", "events of the time that is kept in detail",
+            "Retention keeps only monthly sums of what is older, so it was not taken in; if its "
+            "detail is needed, import it into another store",
+        )  # fmt: skip
 
 
 def landed(taken: Taken, change: Change, site: str, site_text: str) -> Entry:
@@ -136,8 +263,8 @@ def landed(taken: Taken, change: Change, site: str, site_text: str) -> Entry:
             solo = change.land(Path(reading.solo), f"{place}-solo.parquet")
         readings.append(replace(reading, file=file, solo=solo))
     rejects = entry.rejects and change.land(Path(entry.rejects), f"rejects/{short}.parquet")
-    kept = f"originals/{source[:2]}/{source}.zst"
-    if Path(entry.original).exists():
+    kept = f"originals/{source[:2]}/{entry.kept}.zst"
+    if Path(entry.original).is_absolute():  # else it is where it was
         change.land(Path(entry.original), kept)
     text = change.keep_text(taken.profile_text, "profile")
     return replace(
@@ -146,25 +273,30 @@ def landed(taken: Taken, change: Change, site: str, site_text: str) -> Entry:
     )  # fmt: skip
 
 
-def _keep(given: Given, folder: Path) -> None:
-    """Compress an export's bytes into the folder."""
+def keep(opener: Opener, name: str, folder: Path) -> Path:
+    """Compress an export's bytes into the folder; the file's place."""
+    place = folder / "original.zst"
     with (
-        Counted(given.open, given.name) as stream,
-        pa.output_stream(str(folder / "original.zst"), compression="zstd") as out,
+        Counted(opener, name) as stream,
+        pa.output_stream(str(place), compression="zstd") as out,
     ):
         while chunk := stream.read(CHUNK):
             out.write(chunk)
+    return place
 
 
-def _read(given: Given, how: How, folder: Path, progress: Progress | None) -> Read:
+def _read(
+    name: str, opener: Opener, source: str, size: int, how: How, folder: Path,
+    progress: Progress | None,
+) -> Read:  # fmt: skip
     if progress is not None:
-        progress.start(given.name, given.size)
+        progress.start(name, size)
     try:
-        with Counted(given.open, given.name) as stream:
-            year = first_year(cast("BinaryIO", stream), given.name, how)
-        with Counted(given.open, given.name) as stream:
+        with Counted(opener, name) as stream:
+            year = first_year(cast("BinaryIO", stream), name, how)
+        with Counted(opener, name) as stream:
             told = None if progress is None else _teller(progress, stream)
-            return read(cast("BinaryIO", stream), given.name, given.source, how, year, folder, told)
+            return read(cast("BinaryIO", stream), name, source, how, year, folder, told)
     finally:
         if progress is not None:
             progress.finish()
@@ -188,16 +320,18 @@ def _right_site(name: str, site: Site, account: Account) -> None:
 
 
 def _entry(given: Given, choice: Choice, found: Read, folder: Path) -> Entry:
-    account = found.account
+    account, held = found.account, given.held
     return Entry(
-        source=given.source, name=given.name, original=str(folder / "original.zst"),
+        source=given.source, name=given.name,
+        original=held.original if held else str((folder / "original.zst").absolute()),
         profile=choice.profile.name, profile_text="", profile_file=choice.profile.file,
         site_text="", chute=choice.chute,
         asked_chute=given.asked.chute, asked_profile=given.asked.profile,
         lines=account.lines, ignored=account.ignored, rejected=account.rejected,
         rejects=None if found.rejects is None else str(found.rejects),
         imported_at=int(given.received.timestamp() * 1e6), status=reports.status(account),
-        size=given.size, kept=given.source, removed=(), readings=found.chutes,
+        size=given.size, kept=held.kept if held else given.source,
+        removed=held.removed if held else (), readings=found.chutes,
     )  # fmt: skip
 
 

@@ -336,16 +336,23 @@ class Store:
 
     def _state(self, root: dict[str, Any]) -> State:
         manifests = {
-            site: self._manifest(self.path / file, root["format"])
+            site: self.manifest(self.path / file, root["format"])
             for site, file in root["sites"].items()
         }
         return State(root["generation"], manifests, root["sites"], tuple(root["before"]))
 
-    def _manifest(self, file: Path, format_: int) -> Manifest:
-        text = file.read_text(encoding="utf-8")
+    def manifest(self, file: Path, format_: int) -> Manifest:
+        """A manifest from its file, in the format of this program.
+
+        Raises:
+            FileNotFoundError: It is gone.
+            StoreError: It is damaged.
+        """
         try:
-            return from_json(upgraded(json.loads(text), format_))
-        except (ValueError, KeyError, TypeError) as error:
+            return from_json(upgraded(json.loads(file.read_text(encoding="utf-8")), format_))
+        except FileNotFoundError:
+            raise
+        except (OSError, ValueError, KeyError, TypeError) as error:
             raise StoreError(
                 str(file),
                 "a damaged file",

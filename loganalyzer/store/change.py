@@ -38,10 +38,15 @@ class Change:
 
     def keep_text(self, text: str, name: str) -> str:
         """Keep a settings file's text under its own hash."""
-        of_text = hashlib.sha256(text.encode()).hexdigest()[:24]
-        aside = self.path / f"{of_text}.new"
+        place = self.text_place(text, name)
+        aside = self.path / f"{Path(place).name}.new"
         aside.write_text(text, encoding="utf-8", newline="")
-        return self.land(aside, f"texts/{name}-{of_text}.toml")
+        return self.land(aside, place)
+
+    @staticmethod
+    def text_place(text: str, name: str) -> str:
+        """Where a settings file of this text is kept."""
+        return f"texts/{name}-{hashlib.sha256(text.encode()).hexdigest()[:24]}.toml"
 
     def checked(self, manifest: Manifest) -> Mapping[str, str]:
         """The checksums of the files of a manifest, of those that are known."""

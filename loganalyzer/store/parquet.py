@@ -150,3 +150,48 @@ def with_clock(file: pa.Table, time: Ints, marks: npt.NDArray[np.int8]) -> pa.Ta
     file = file.set_column(at, FILE.field("time"), pa.array(time).cast(UTC))
     at = file.schema.get_field_index("clock")
     return file.set_column(at, FILE.field("clock"), mark_array(marks))
+
+
+def first_difference(one: Path, other: Path, schema: pa.Schema) -> int | None:
+    """The line of the first row in which two files differ; null if they hold the same.
+
+    Args:
+        one: A file of the store.
+        other: The file to compare with.
+        schema: Their columns; one is `line`.
+    """
+    with opened(one) as first, opened(other) as second:
+        by_groups = _group_rows(first) == _group_rows(second)  # then memory stays flat
+        pieces = (_pieces(file, schema, by_groups) for file in (first, second))
+        for a, b in zip(*pieces, strict=True):
+            rows = min(a.num_rows, b.num_rows)
+            same = np.ones(rows, np.bool_)
+            for name in schema.names:
+                same &= _alike(a[name].slice(0, rows), b[name].slice(0, rows))
+            if not same.all():
+                return int(a["line"][int(np.argmin(same))].as_py())
+            if a.num_rows != b.num_rows:
+                longer = a if a.num_rows > rows else b
+                return int(longer["line"][rows].as_py())
+    return None
+
+
+def _group_rows(file: pq.ParquetFile) -> list[int]:
+    groups = range(file.num_row_groups)
+    return [file.metadata.row_group(group).num_rows for group in groups]
+
+
+def _pieces(file: pq.ParquetFile, schema: pa.Schema, by_groups: bool) -> Iterator[pa.Table]:
+    """A file's rows, by row groups or all at once, dictionaries unpacked."""
+    plain = [f.type.value_type if pa.types.is_dictionary(f.type) else f.type for f in schema]
+    every = list(range(file.num_row_groups))
+    for groups in [[one] for one in every] if by_groups else [every]:
+        table = file.read_row_groups(groups, schema.names).select(schema.names)
+        yield table.cast(pa.schema(list(zip(schema.names, plain, strict=True))))
+
+
+def _alike(one: pa.ChunkedArray, other: pa.ChunkedArray) -> npt.NDArray[np.bool_]:
+    """Row by row whether two columns hold the same, nulls and NaN included."""
+    both = pc.and_(pc.is_null(one, nan_is_null=True), pc.is_null(other, nan_is_null=True))
+    equal = pc.fill_null(pc.equal(one, other), False)
+    return np.asarray(pc.or_(both, equal).to_numpy(), np.bool_)
