@@ -16,17 +16,18 @@ ROOT = Path(__file__).parent.parent
 LIBRARY: dict[str, tuple[str, str]] = {
     "errors": ("errors", ""),
     "tables": ("tables", "errors"),
+    "patterns": ("patterns", "errors"),
     "language": ("language", ""),
     # The legal signals and edges stand in tables.py once, so settings are checked against those.
-    "settings": ("settings site profile", "errors tables language"),
+    "settings": ("settings site profile", "errors tables patterns language"),
     "plain": (
         "stats rates reliability changes spans progress sentences shares lifetimes terminal",
         "language",
     ),
     "stamps": ("stamps", "errors"),
-    "readers": ("readers", "errors settings"),
+    "readers": ("readers", "errors settings patterns"),
     # A clock set told as two stamps is the one place where an event's text holds stamps.
-    "events": ("events", "readers.records settings tables stamps"),
+    "events": ("events", "readers.records settings tables stamps patterns"),
     "clock": ("clock", "errors tables settings stamps"),
     "timeline": ("timeline", "errors tables plain"),
     "facts": (

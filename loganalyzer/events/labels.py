@@ -11,6 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from loganalyzer.patterns import Pattern
 from loganalyzer.settings.entries import Labels
 
 Codes = NDArray[np.int32]
@@ -99,7 +100,7 @@ def texts(parts: list[pa.ChunkedArray], rows: int) -> tuple[NDArray[np.intp], li
 def floor_naming(rule: Labels) -> Naming:
     """Floor labels: those listed, then the pattern's group, then without leading zeros."""
     table = {written.strip(): floor for written, floor in rule.table.items()}
-    pattern = re.compile(rule.pattern) if rule.pattern is not None else None
+    pattern = Pattern(rule.pattern) if rule.pattern is not None else None
 
     def rename(written: str) -> str | None:
         label = written.strip()

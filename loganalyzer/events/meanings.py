@@ -3,7 +3,6 @@
 Many texts mean the same, so meanings are kept once each and a text is the number of one.
 """
 
-import re
 from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Any, NamedTuple
@@ -13,6 +12,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from loganalyzer.events.labels import NOTHING, Naming, numbers
+from loganalyzer.patterns import Pattern, TooSlow
 from loganalyzer.profile import EventEntry, Profile, TimeRule
 from loganalyzer.stamps import Stamps, is_uptime, needs_year
 from loganalyzer.tables import EDGES, SIGNALS
@@ -20,8 +20,11 @@ from loganalyzer.tables import EDGES, SIGNALS
 DAY_US = 86_400_000_000
 LEAP_YEAR_S = 366 * 86_400.0
 # What becomes of a row, worst last; the words are the reasons of its reject.
-STATES = ("", "ignored", "unknown event", "unknown chute", "floor missing", "unreadable value")
-KEPT, IGNORED, UNKNOWN_EVENT, UNKNOWN_CHUTE, FLOOR_MISSING, UNREADABLE_VALUE = range(len(STATES))
+STATES = ("", "ignored", "unknown event", "unknown chute", "floor missing", "unreadable value",
+          "pattern takes too long")  # fmt: skip
+KEPT, IGNORED, UNKNOWN_EVENT, UNKNOWN_CHUTE, FLOOR_MISSING, UNREADABLE_VALUE, SLOW = range(
+    len(STATES)
+)
 # Signals that are told by their value; on others a value that is no number is left out.
 BY_VALUE = ("level", "clock")
 
@@ -93,7 +96,10 @@ class Meanings:
         return number
 
     def _meaning(self, text: str) -> Meaning:
-        found = self._finder.find(text)
+        try:
+            found = self._finder.find(text)
+        except TooSlow:
+            return Meaning(SLOW)
         if found is None:
             return Meaning(UNKNOWN_EVENT)
         entry, groups = found
@@ -136,7 +142,7 @@ class Finder:
         """Take the entries in their order."""
         self._entries = entries
         self._patterns = [
-            (place, re.compile(entry.pattern))
+            (place, Pattern(entry.pattern))
             for place, entry in enumerate(entries)
             if entry.pattern is not None
         ]

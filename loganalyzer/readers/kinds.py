@@ -12,6 +12,7 @@ import numpy as np
 from loganalyzer.readers.pieces import Places, lines_array
 
 HIT, MISS, PASSED_OVER = 0, 1, 2
+SLOW = 6  # not to be told in a bearable time; layouts have 3 to 5 for their own
 FEW = 2000  # kinds of line in a block that are always worth looking at one by one
 SHARE = 0.25  # of a block's lines may be kinds of their own, before it is not worth it
 KEPT, LONGEST = 20_000, 2_000  # kinds remembered from block to block, and their characters

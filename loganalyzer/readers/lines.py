@@ -1,16 +1,18 @@
 """Layout `lines`: lines of text; the named groups of a pattern are the columns."""
 
-import re
 from collections.abc import Iterator
 from typing import BinaryIO
 
 from loganalyzer.errors import ProfileError
+from loganalyzer.patterns import Pattern
 from loganalyzer.profile import Profile
 from loganalyzer.readers.accounts import line_batch
 from loganalyzer.readers.blocks import BLOCK_BYTES, blocks, kept_lines
-from loganalyzer.readers.kinds import MISS
+from loganalyzer.readers.kinds import MISS, SLOW
 from loganalyzer.readers.records import Batch
 from loganalyzer.readers.templates import Matcher
+
+REASONS = {MISS: "no match", SLOW: "pattern takes too long"}
 
 
 def read(
@@ -28,12 +30,13 @@ def read(
 
     Raises:
         InputError: The content is binary.
-        ProfileError: The profile has no table `lines`, or an unknown encoding.
+        ProfileError: The profile has no table `lines`, an unknown encoding, or a pattern that
+            takes too long too often.
     """
     rule = profile.lines
     if rule is None:
         raise ProfileError(profile.file, "no table lines", "one", "Write [lines] with a pattern")
-    matcher = Matcher(re.compile(rule.pattern), [re.compile(text) for text in rule.ignore])
+    matcher = Matcher(Pattern(rule.pattern), [Pattern(text) for text in rule.ignore])
     for block in kept_lines(blocks(stream, profile.encoding, name, size=size), profile.skip_lines):
         found = matcher.match(block.data, block.starts, block.ends)
-        yield line_batch(block, found.status, found.columns, {MISS: "no match"})
+        yield line_batch(block, found.status, found.columns, REASONS)

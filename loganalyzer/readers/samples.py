@@ -10,7 +10,6 @@ How it is decided:
 - Where the profile names a chute column, every chute has states of its own.
 """
 
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import BinaryIO
@@ -21,6 +20,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from loganalyzer.errors import InputError
+from loganalyzer.patterns import Pattern
 from loganalyzer.profile import Columns, Profile, SampleEntry
 from loganalyzer.readers.blocks import BLOCK_BYTES
 from loganalyzer.readers.columns import CODED, used_columns
@@ -94,7 +94,8 @@ def read(
 
 def _inputs(entries: Sequence[SampleEntry], header: Sequence[str], name: str) -> list[Input]:
     """Each column with the first entry that matches it, in the order of the header."""
-    matches = (_first_match(entries, column) for column in header)
+    patterns = [None if entry.pattern is None else Pattern(entry.pattern) for entry in entries]
+    matches = (_first_match(entries, patterns, column) for column in header)
     found = [match for match in matches if match is not None]
     if not found:
         raise InputError(
@@ -104,9 +105,11 @@ def _inputs(entries: Sequence[SampleEntry], header: Sequence[str], name: str) ->
     return found
 
 
-def _first_match(entries: Sequence[SampleEntry], column: str) -> Input | None:
-    for entry in entries:
-        match = re.search(entry.pattern, column) if entry.pattern is not None else None
+def _first_match(
+    entries: Sequence[SampleEntry], patterns: Sequence[Pattern | None], column: str
+) -> Input | None:
+    for entry, pattern in zip(entries, patterns, strict=True):
+        match = pattern.search(column) if pattern is not None else None
         if match or entry.column == column:
             groups = match.groupdict() if match else {}
             labels = {label: getattr(entry, label) or groups.get(label) for label in LABELS}

@@ -2,7 +2,7 @@ r"""One regular expression over many lines, at the price of the few kinds of lin
 
 Besides its digits a line is one of few texts. Digits that the pattern cannot tell apart are made
 equal (if that is not enough: all characters it cannot tell apart), so that most lines fall
-together; each kind of line is matched once by Python's `re`, and what its groups cover is cut out
+together; each kind of line is matched once, and what its groups cover is cut out
 of every line of that kind. Where a pattern matches is not changed by what it cannot see, so the
 result is that of `re.search` a line. Where nearly every line is still a kind of its own (long free
 text, or a pattern that compares texts), every distinct line is matched instead.
@@ -20,16 +20,9 @@ import pyarrow as pa
 
 from loganalyzer.readers.classes import tables
 from loganalyzer.readers.cuts import cut
-from loganalyzer.readers.kinds import (
-    HIT,
-    MISS,
-    PASSED_OVER,
-    Kind,
-    Sorter,
-    byte_spans,
-)
+from loganalyzer.readers.kinds import HIT, Kind, Sorter, byte_spans
 from loganalyzer.readers.pieces import Places, pieces
-from loganalyzer.readers.plain import extract, passed_over
+from loganalyzer.readers.plain import Search, extract, tried
 
 
 @dataclass(frozen=True)
@@ -37,7 +30,7 @@ class Matched:
     """What a pattern found.
 
     Attributes:
-        status: HIT, MISS or PASSED_OVER a line (int8).
+        status: HIT, MISS, PASSED_OVER or SLOW a line (int8).
         columns: One a named group that was asked for, as long as the lines: string or dictionary
             of string; null where the line is no HIT or the group took no part.
     """
@@ -51,8 +44,8 @@ class Matcher:
 
     def __init__(
         self,
-        pattern: re.Pattern[str],
-        ignore: Sequence[re.Pattern[str]] = (),
+        pattern: Search,
+        ignore: Sequence[Search] = (),
         wanted: Sequence[str] | None = None,
     ) -> None:
         """Take the patterns.
@@ -65,7 +58,8 @@ class Matcher:
         """
         self.pattern, self.ignore = pattern, tuple(ignore)
         self.wanted = tuple(pattern.groupindex if wanted is None else wanted)
-        self.sorter = Sorter(tables((pattern, *self.ignore)), self._look)
+        seen = tuple(re.compile(each.pattern, each.flags) for each in (pattern, *self.ignore))
+        self.sorter = Sorter(tables(seen), self._look)
 
     def match(self, data: bytes, starts: Places, ends: Places) -> Matched:
         r"""Match every line of a block.
@@ -82,21 +76,18 @@ class Matcher:
         return Matched(lines.status, columns)
 
     def _look(self, line: str) -> Kind:
-        if passed_over(self.ignore, line):
-            return Kind(PASSED_OVER)
-        found = self.pattern.search(line)
-        if found is None:
-            return Kind(MISS)
+        status, found = tried(self.pattern, self.ignore, line)
+        if status != HIT:
+            return Kind(status)
         spans = [found.span(name) if found[name] is not None else None for name in self.wanted]
         texts = tuple(found[name] for name in self.wanted)
         return Kind(HIT, byte_spans(line, spans), texts, len(line.encode()))
 
     def _plain(self, data: bytes, starts: Places, ends: Places) -> Matched:
         lines = pieces(np.frombuffer(data, np.uint8), starts, ends).dictionary_encode()
-        found = extract(self.pattern, self.ignore, lines.dictionary.to_pylist())
-        status = np.where(found.ignored, PASSED_OVER, np.where(found.hit, HIT, MISS))
-        columns = {name: found.columns[name].take(lines.indices) for name in self.wanted}
-        return Matched(status.astype(np.int8)[lines.indices.to_numpy()], columns)
+        status, found = extract(self.pattern, self.ignore, lines.dictionary.to_pylist())
+        columns = {name: found[name].take(lines.indices) for name in self.wanted}
+        return Matched(status[lines.indices.to_numpy()], columns)
 
 
 def match_texts(matcher: Matcher, texts: pa.Array) -> Matched:

@@ -18,6 +18,7 @@ from pydantic import (
 )
 
 from loganalyzer.errors import SettingsError
+from loganalyzer.patterns import Pattern
 from loganalyzer.settings.mistakes import Mistake, nearest, refuse, syntax_error, told, toml
 
 # Numbers are numbers: neither '90' nor true is one.
@@ -82,10 +83,10 @@ def regex(groups: Sequence[str] | None = None, needs: Sequence[str] = ()) -> Aft
 
     def check_pattern(text: str) -> str:
         try:
-            names = list(re.compile(text).groupindex)
+            names = list(Pattern(text).groupindex)
         except (re.error, OverflowError, RecursionError) as problem:
             place = getattr(problem, "pos", None)
-            why = getattr(problem, "msg", "too large")
+            why = getattr(problem, "msg", None) or "too large"
             at = f" at position {place + 1}" if place is not None else ""
             found = f"{toml(text)} ({why}{at})"
             refuse([Mistake((), found, "a regular expression", None)])
