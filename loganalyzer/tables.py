@@ -182,8 +182,8 @@ TABLES: dict[str, pa.Schema] = {
     ),
     "set_out": _schema(
         site=TEXT, chute=TEXT, stream=TEXT, floors=COUNT, weeks=COUNT, set_out=NUMBER,
-        participation=NUMBER, low=NUMBER, high=NUMBER, window_weeks=COUNT, note=pa.string(),
-        reason=pa.string(),
+        set_out_low=NUMBER, set_out_high=NUMBER, participation=NUMBER, low=NUMBER, high=NUMBER,
+        window_weeks=COUNT, note=pa.string(), reason=pa.string(),
     ),
     "campaigns": _schema(
         site=TEXT, chute=TEXT, stream=TEXT, date=WALL, floors=pa.string(), note=pa.string(),
@@ -227,8 +227,8 @@ TABLES: dict[str, pa.Schema] = {
         month_low=NUMBER, month_high=NUMBER, first=UTC, last=UTC, median_s=NUMBER,
         longest_s=NUMBER, cleared_itself=NUMBER, ongoing=YES_NO, episodes=COUNT,
         dispersion=NUMBER, dispersion_p=NUMBER, laplace=NUMBER, laplace_p=NUMBER, shape=NUMBER,
-        shape_low=NUMBER, shape_high=NUMBER, hour=NUMBER, hour_p=NUMBER, week_hour=NUMBER,
-        week_p=NUMBER, goes_with=pa.string(), mapped=YES_NO, evidence=pa.string(),
+        shape_low=NUMBER, shape_high=NUMBER, gap_days=NUMBER, gap_low=NUMBER, gap_high=NUMBER,
+        hour=NUMBER, hour_p=NUMBER, week_hour=NUMBER, week_p=NUMBER, goes_with=pa.string(), mapped=YES_NO, evidence=pa.string(),
         reason=pa.string(),
     ),
     "fault_links": _schema(

@@ -13,7 +13,19 @@ from loganalyzer.measures.participation import part_taken, set_out
 from loganalyzer.shares import shrunken_shares
 from loganalyzer.tables import conform
 from loganalyzer.views.sorting import TABLES_HERE
-from tests.sorting import DAY, HOUR, alive, full, rows, site_text, sorting, use, uses
+from tests.sorting import (
+    DAY,
+    HOUR,
+    RECYCLING,
+    REFUSE,
+    alive,
+    full,
+    rows,
+    site_text,
+    sorting,
+    use,
+    uses,
+)
 
 # Ten households and four collections, constructed; set-out and participation worked by hand from
 # the definitions of Resources, Conservation and Recycling 1997.
@@ -81,6 +93,13 @@ def test_a_shrunken_share_lies_within_its_interval_and_near_those_of_the_floors(
     assert ((lowest - 0.05 <= found.mean) & (found.mean <= highest + 0.05)).all()
 
 
+CHUTE_B = (
+    '[[chute]]\nid = "B"\nprofile = "json-events"\n'
+    '[[chute.stream]]\nid = "recycling"\nkind = "recycling"\n'
+    '[[chute.floor]]\nlabel = "7"\nunits = 8\n'
+)
+
+
 def test_a_use_is_a_cycle_whose_door_opened():
     log = [*alive(3), *uses(HOUR, 4), *uses(5 * HOUR, 6, stream="refuse")]
     # Unlocked and never opened.
@@ -101,9 +120,28 @@ def test_months_and_weeks_add_up_to_the_whole_and_floors_to_the_building():
     for n in range(45):
         log += [*uses(n * DAY + HOUR, 1 + n % 3, "7"), *uses(n * DAY + 3 * HOUR, 2, "1", "refuse")]
     table = sorting(log).streams
-    totals = table.groupby(["period", table["floor"].isna()])["uses"].sum()
-    assert totals.nunique() == 1
+    level = [table["floor"].isna(), table["chute"].isna()]  # doors, chutes, buildings
+    totals = table.groupby(["period", *level])["uses"].sum()
+    assert (totals.nunique(), len(totals)) == (1, 9)
+    units = table.loc[table["chute"].isna(), "units"]
+    assert set(units) == {24}
     assert set(table["period"]) == {"all", "month", "week"}
+
+
+def test_a_building_of_two_chutes_adds_them_up_and_tells_nothing_where_one_has_no_log():
+    other = [(*event[:4], {**(event[4] if len(event) > 4 else {}), "chute": "B"})
+             for n in range(9) for event in uses(n * DAY + HOUR, 3)]  # fmt: skip
+    log = [*alive(20), *other]
+    for n in range(20):
+        log += uses(n * DAY + 5 * HOUR, 2, "7", "refuse")
+    text = site_text(RECYCLING, REFUSE, more=CHUTE_B)
+    weeks = sorting(log, text).streams
+    weeks = weeks[weeks["chute"].isna() & weeks["period"].eq("week")]
+    first, _, third = rows(weeks, stream="recycling")
+    assert (first["uses"], first["share"]) == (21, pytest.approx(21 / 35))
+    assert (third["uses"], third["reason"]) == (
+        None, "a chute of the building has no log in this period",
+    )  # fmt: skip
 
 
 def test_weeks_in_which_a_floor_used_a_stream_count_out_of_the_weeks_covered():
@@ -295,6 +333,15 @@ def test_a_visit_for_a_sorted_stream_that_gave_up_is_lost_and_one_for_refuse_is_
     assert row["stream"] == "recycling"
 
 
+def test_a_visit_that_came_back_and_sorted_is_not_lost_and_no_use_is_lost_twice():
+    log = [*alive(2), *refused(2 * HOUR, "busy"), *use(2 * HOUR + 110, "7", "recycling")]
+    assert lost(log, kind="gave_up") == []
+    # Refused as full, 100 s later refuse: two visits, one lost use.
+    log = [*alive(2), *full(HOUR, 9 * HOUR), *refused(2 * HOUR)]
+    log += use(2 * HOUR + 100, "7", "refuse")
+    assert [row["kind"] for row in lost(log)] == ["full_then_refuse"]
+
+
 def test_a_quick_switch_to_refuse_hints_at_a_mixed_bag():
     log = [*alive(2), (HOUR, "7", "press", "mark", {"stream": "recycling"}),
            *use(HOUR + 12, "7", "refuse")]  # fmt: skip
@@ -317,7 +364,8 @@ def test_a_stream_that_a_floor_never_uses_is_told_with_whether_its_button_works(
         log += uses(n * DAY + 6 * HOUR, 8, "7", "refuse")
     (row,) = lost(log, kind="never_used")
     assert (row["floor"], row["stream"]) == ("7", "recycling")
-    assert "a broken button, or nobody knows" in row["detail"]
+    assert row["detail"].endswith("in 48 uses: a broken button, or nobody knows")
+    assert len(json.loads(row["evidence"])) == 2  # the first use of the door and the last
     log += refused(7 * DAY + HOUR, "busy")
     (row,) = lost(log, kind="never_used")
     assert "the button works" in row["detail"]

@@ -2,7 +2,8 @@
 
 - `full_then_refuse`: a press for a sorted stream refused because its container was full, and a
   refuse use at the same door within two minutes.
-- `gave_up`: a visit for a sorted stream that ended without an open door.
+- `gave_up`: a visit for a sorted stream that ended without an open door, unless it is of the first
+  kind or the same stream was used at that door within two minutes after all.
 - `quick_switch`: a press for a sorted stream, a press for refuse at the same door within half a
   minute without an opening between, and then a use: a bag that may be mixed.
 - `never_used`: a floor that never used a stream though so many uses make that unlikely; a broken
@@ -17,6 +18,7 @@ import json
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from loganalyzer.bins import DISPOSED, SORTED
 from loganalyzer.facts import CHUTE, DOOR, anchored, plain
@@ -25,8 +27,8 @@ from loganalyzer.tables import require
 
 FOLLOWED_S, SWITCH_S = 120.0, 30.0
 UNLIKELY = 0.001
-NO_PRESS = "never pressed and never used: a broken button, or nobody knows"
-PRESSED = "pressed and never used: the button works"
+NO_PRESS = "never pressed and never used in {} uses: a broken button, or nobody knows"
+PRESSED = "pressed and never used in {} uses: the button works"
 COLUMNS = [*DOOR, "stream", "kind", "time", "seconds", "detail", "evidence"]
 
 
@@ -56,9 +58,10 @@ def lost_sorting(
                    *DOOR, "stream").merge(kinds, on=[*CHUTE, "stream"], how="left")  # fmt: skip
     refuse = used.merge(kinds, on=[*CHUTE, "stream"], how="left")
     opened = refuse[refuse["opened"].notna()].assign(time=lambda t: t["opened"])
+    turned = _full_then_refuse(events, intervals, opened, held)
     tables = [
-        _full_then_refuse(events, intervals, opened, held),
-        _gave_up(visits[anchored(visits, timeline)], kinds),
+        turned,
+        _gave_up(visits[anchored(visits, timeline)], kinds, turned, opened),
         _quick_switch(events, opened),
         _never_used(events, used, held),
     ]
@@ -116,14 +119,29 @@ def _next_use(rows: pd.DataFrame, opened: pd.DataFrame, within_s: float) -> pd.D
     return both.assign(seconds=(both["time_use"] - both["time"]).dt.total_seconds())
 
 
-def _gave_up(visits: pd.DataFrame, kinds: pd.DataFrame) -> pd.DataFrame:
+def _gave_up(
+    visits: pd.DataFrame, kinds: pd.DataFrame, turned: pd.DataFrame, opened: pd.DataFrame
+) -> pd.DataFrame:
     left = plain(visits[visits["result"].eq("gave_up")], *DOOR, "stream")
     left = left.merge(kinds, on=[*CHUTE, "stream"])
-    left = left[left["material"].isin(SORTED)].assign(time=lambda t: t["start"], seconds=np.nan)
-    return left.assign(
+    left = left[left["material"].isin(SORTED)]
+    until = left["end"] + pd.Timedelta(seconds=FOLLOWED_S)
+    after = left.assign(start=left["end"], end=until)
+    sorted_after_all = _count(opened[opened["stream"].notna()], [*DOOR, "stream"], after) > 0
+    told_before = _count(turned, [*DOOR, "stream"], left) > 0
+    left = left[~sorted_after_all & ~told_before].assign(time=lambda t: t["start"], seconds=np.nan)
+    told: pd.DataFrame = left.assign(
         kind="gave_up", detail="left without an open door",
         evidence=_lines(left, ("source", "line")),
     )  # fmt: skip
+    return told
+
+
+def _count(events: pd.DataFrame, by: list[str], spans: pd.DataFrame) -> NDArray[np.int64]:
+    """How many of the events fall into each span of their group."""
+    if events.empty or spans.empty:
+        return np.zeros(len(spans), np.int64)
+    return Moments(events, by).count(spans)
 
 
 def _quick_switch(events: pd.DataFrame, opened: pd.DataFrame) -> pd.DataFrame:
@@ -137,13 +155,13 @@ def _quick_switch(events: pd.DataFrame, opened: pd.DataFrame) -> pd.DataFrame:
     fulls = events[events["signal"].eq("refusal") & events["code"].eq("full")]
     spans = found[[*DOOR]].assign(start=found["time"], end=found["time_next"])
     # A press refused as full is the first kind, not a mixed bag.
-    turned = Moments(fulls, DOOR).count(spans) > 0 if len(fulls) and len(found) else False
-    found = found[~np.broadcast_to(turned, len(found))]
-    return found.assign(
+    found = found[_count(fulls, DOOR, spans) == 0]
+    told: pd.DataFrame = found.assign(
         kind="quick_switch", detail="switched to refuse before the door opened",
         evidence=_lines(found, ("source", "line"), ("source_next", "line_next"),
                         ("source_use", "line_use")),
     )  # fmt: skip
+    return told
 
 
 def _never_used(events: pd.DataFrame, used: pd.DataFrame, held: pd.DataFrame) -> pd.DataFrame:
@@ -161,11 +179,17 @@ def _never_used(events: pd.DataFrame, used: pd.DataFrame, held: pd.DataFrame) ->
     presses = events[events["signal"].eq("press")].groupby([*DOOR, "stream"])
     first = presses[["source", "line"]].first().reset_index()
     grid = grid.drop(columns="kind").merge(first, on=[*DOOR, "stream"], how="left")
+    # What shows that the door was used meanwhile: its first use and its last.
+    ends = used.groupby(DOOR)[["source", "line"]]
+    for name, rows in (("_first", ends.first()), ("_last", ends.last())):
+        grid = grid.merge(rows.add_suffix(name).reset_index(), on=DOOR, how="left")
+    detail = np.where(grid["line"].isna(), NO_PRESS, PRESSED)
     return grid.assign(
         kind="never_used", seconds=np.nan,
         time=pd.Series(pd.NaT, grid.index, "datetime64[us, UTC]"),
-        detail=np.where(grid["line"].isna(), NO_PRESS, PRESSED),
-        evidence=_lines(grid, ("source", "line")),
+        detail=[text.format(n) for text, n in zip(detail, grid["uses"], strict=True)],
+        evidence=_lines(grid, ("source", "line"), ("source_first", "line_first"),
+                        ("source_last", "line_last")),
     )  # fmt: skip
 
 

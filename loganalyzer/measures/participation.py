@@ -32,6 +32,7 @@ COVERED_DAYS = 6  # of seven, so that a week counts as covered
 TREND_WEEKS = 8
 KEY = [*DOOR, "stream"]
 NO_OPEN, NO_STREAM = NOT_RECORDED["open"], NOT_RECORDED["stream"]
+NO_CHUTE = "a chute of the building has no log in this period"
 NO_COVER = "no log in this period"
 NO_UNITS = "units not in the site file"
 NO_USES = "no uses"
@@ -41,7 +42,7 @@ def streams(
     used: pd.DataFrame, hours: pd.DataFrame, held: pd.DataFrame, facts: Facts,
     sites: Mapping[str, Site],
 ) -> pd.DataFrame:  # fmt: skip
-    """Uses of each stream by door and by chute, in the whole log, by month and by week.
+    """Uses of each stream by door, chute and building, in the whole log, by month and by week.
 
     Args:
         used: What `uses.uses` returns.
@@ -51,11 +52,12 @@ def streams(
         sites: Their time zones.
 
     Returns:
-        One row a period and stream: `site`, `chute`, `floor` (null: the whole chute), `stream`,
-        `period` ("all", "month", "week"), `start` (its first local day), `covered_days`,
-        `units`, `uses`, `uses_per_unit_week` with its exact 95 % Poisson interval `rate_low` to
-        `rate_high`, `share` of all uses there with Wilson's interval `low` to `high`, `reason`
-        (why any of these is null).
+        One row a period and stream: `site`, `chute` (null: the whole building), `floor` (null: the
+        whole chute), `stream`, `period` ("all", "month", "week"), `start` (its first local day),
+        `covered_days` (of a building: the least of its chutes), `units`, `uses`,
+        `uses_per_unit_week` with its exact 95 % Poisson interval `rate_low` to `rate_high`, `share`
+        of all uses there with Wilson's interval `low` to `high`, `reason` (why any of these is
+        null).
     """
     require(used, *KEY, "opened")
     local = local_parts(used, sites, "opened")
@@ -73,7 +75,8 @@ def streams(
                 grid[[*CHUTE, "start"]].drop_duplicates(), on=CHUTE
             )
         parts.append(_counted(grid, rows).assign(period=period))
-    return _shares(pd.concat(parts, ignore_index=True), facts)[STREAMS]
+    counted = _shown(pd.concat(parts, ignore_index=True), facts)
+    return _shares(pd.concat([counted, _buildings(counted)], ignore_index=True))[STREAMS]
 
 
 STREAMS = [
@@ -127,50 +130,86 @@ def _counted(grid: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     return both.assign(trials=every)
 
 
-def _shares(table: pd.DataFrame, facts: Facts) -> pd.DataFrame:
+def _shown(table: pd.DataFrame, facts: Facts) -> pd.DataFrame:
+    """Uses where the log can show them, and for how many units and weeks."""
     recorded = table[CHUTE].merge(facts.recorded, on=CHUTE, how="left")
     units, covered = table["units"].astype("float64"), table["covered_days"]
     shown = recorded["open"].to_numpy() & recorded["stream"].to_numpy()
-    uses = table["uses"].where(shown)
-    unit_weeks = (units * covered / 7).where(shown & (units > 0) & (covered > 0))
-    low, high = poisson_interval(uses)
-    share_low, share_high = wilson(uses, table["trials"])
-    trials = table["trials"].astype("float64")
     return table.assign(
-        uses=uses,
+        uses=table["uses"].where(shown), trials=table["trials"].where(shown),
+        unit_weeks=(units * covered / 7).where(shown & (units > 0) & (covered > 0)),
+        unseen=why((~recorded["open"], NO_OPEN), (~recorded["stream"], NO_STREAM)),
+    )  # fmt: skip
+
+
+def _buildings(table: pd.DataFrame) -> pd.DataFrame:
+    """The chutes of each site together; what one of them does not tell, the building does not."""
+    chutes = table[table["floor"].isna()]
+    whole = chutes["period"].eq("all")
+    first = chutes.groupby(["site", "period"])["start"].transform("min")
+    chutes = chutes.assign(start=chutes["start"].mask(whole, first))
+    keys = ["site", "period", "start"]
+    every = chutes.drop_duplicates([*keys, "chute"]).groupby(keys)
+    places = every.agg(
+        covered_days=("covered_days", "min"), units=("units", _all_or_none),
+        trials=("trials", _all_or_none), unit_weeks=("unit_weeks", _all_or_none),
+        unseen=("unseen", "first"), told=("chute", "nunique"),
+    ).reset_index()  # fmt: skip
+    there = places["site"].map(chutes.groupby("site")["chute"].nunique())
+    part = places["told"] < there
+    places["unseen"] = places["unseen"].mask(part & places["unseen"].isna(), NO_CHUTE)
+    places[["trials", "unit_weeks"]] = places[["trials", "unit_weeks"]].mask(part)
+    uses = chutes.groupby([*keys, "stream"])["uses"].agg(_all_or_none).reset_index()
+    found = uses.merge(places, on=keys).assign(chute=np.nan, floor=np.nan)
+    found["uses"] = found["uses"].where(found["unseen"].isna())
+    types = {"chute": "str", "floor": "str", "uses": "Int64", "trials": "Int64", "units": "Int64"}
+    return found.astype(types)
+
+
+def _all_or_none(numbers: pd.Series) -> float | None:
+    """The sum; null where one of them is."""
+    return None if numbers.isna().any() else float(numbers.sum())
+
+
+def _shares(table: pd.DataFrame) -> pd.DataFrame:
+    uses, trials, unit_weeks = table["uses"], table["trials"], table["unit_weeks"]
+    low, high = poisson_interval(uses)
+    share_low, share_high = wilson(uses, trials)
+    every = trials.astype("float64")
+    seen = table["unseen"].isna()
+    return table.assign(
         uses_per_unit_week=uses.astype("float64") / unit_weeks,
         rate_low=low / unit_weeks, rate_high=high / unit_weeks,
-        share=uses.astype("float64") / trials.where(trials > 0), low=share_low, high=share_high,
-        reason=why(
-            (~recorded["open"], NO_OPEN), (~recorded["stream"], NO_STREAM),
-            (covered <= 0, NO_COVER), (trials <= 0, NO_USES), (units.isna(), NO_UNITS),
-        ),
+        share=uses.astype("float64") / every.where(every > 0), low=share_low, high=share_high,
+        reason=table["unseen"].fillna(why(
+            (table["covered_days"] <= 0, NO_COVER), ((trials <= 0).fillna(False), NO_USES),
+            (seen & table["units"].isna(), NO_UNITS),
+        )),
     )  # fmt: skip
 
 
 def participation(table: pd.DataFrame) -> pd.DataFrame:
-    """How regularly each door takes part in each stream, and whether its share changes.
+    """How regularly each door, chute and building uses a stream, and whether its share changes.
 
     Args:
         table: What `streams` returns.
 
     Returns:
-        One row a door and stream, in the order of `facts.doors`: `site`, `chute`, `floor`,
-        `stream`, `weeks_covered` (local weeks from Monday of which at least six days are
-        covered), `weeks_active` (of these, with a use), `share_active` with Wilson's interval
-        `active_low` to `active_high`, `uses`, `trials` (uses of all streams in the whole log),
-        `share`, `low`, `high`, `shrunken` with its interval `shrunken_low` to `shrunken_high`,
-        `against` (the chute's share), `trend` (change of the weekly share in percentage points
-        a year) with `trend_low` to `trend_high`, its `p` (Kendall) and `q` (adjusted for the
-        doors and streams of the site), `reason`.
+        One row a door and stream, a chute and stream (`floor` null), a building and stream (`chute`
+        null too): `site`, `chute`, `floor`, `stream`, `weeks_covered` (local weeks from Monday of
+        which at least six days are covered), `weeks_active` (of these, with a use), `share_active`
+        with Wilson's interval `active_low` to `active_high`, `uses`, `trials` (uses of all streams
+        in the whole log), `share`, `low`, `high`, `shrunken` with its interval `shrunken_low` to
+        `shrunken_high` (doors only), `against` (the chute's share), `trend` (change of the weekly
+        share in percentage points a year) with `trend_low` to `trend_high`, its `p` (Kendall) and
+        `q` (adjusted for the doors and streams of the site), `reason`.
     """
     require(table, *KEY, "period", "start", "uses", "share")
-    weekly, whole = covered_weeks(table), table[table["period"].eq("all")]
-    against = whole[whole["floor"].isna()]
+    weekly, whole = _weeks(table), table[table["period"].eq("all")]
+    against = whole[whole["floor"].isna() & whole["chute"].notna()]
     against = against[[*CHUTE, "stream", "share"]].rename(columns={"share": "against"})
-    table = whole[whole["floor"].notna()]
-    table = table[[*KEY, "uses", "share", "low", "high", "reason"]].reset_index(drop=True)
-    trials = table.groupby(DOOR, sort=False)["uses"].transform("sum")
+    table = whole[[*KEY, "uses", "share", "low", "high", "reason"]].reset_index(drop=True)
+    trials = table.groupby(DOOR, sort=False, dropna=False)["uses"].transform("sum")
     table = table.assign(trials=trials).merge(against, on=[*CHUTE, "stream"], how="left")
     table = table.merge(_active(weekly), on=KEY, how="left")
     table = table.merge(_trends(weekly), on=KEY, how="left")
@@ -200,20 +239,26 @@ def covered_weeks(table: pd.DataFrame) -> pd.DataFrame:
     Returns:
         Rows of it with `trials`, the uses of all streams there.
     """
-    weeks = table[table["period"].eq("week") & table["floor"].notna() & table["uses"].notna()]
+    return _weeks(table[table["floor"].notna()])
+
+
+def _weeks(table: pd.DataFrame) -> pd.DataFrame:
+    """As `covered_weeks`, of doors, chutes and buildings."""
+    weeks = table[table["period"].eq("week") & table["uses"].notna()]
     weeks = weeks[weeks["covered_days"].ge(COVERED_DAYS)]
-    return weeks.assign(trials=weeks.groupby([*DOOR, "start"])["uses"].transform("sum"))
+    trials = weeks.groupby([*DOOR, "start"], dropna=False)["uses"].transform("sum")
+    return weeks.assign(trials=trials)
 
 
 def _active(weekly: pd.DataFrame) -> pd.DataFrame:
-    weeks = weekly.assign(active=weekly["uses"].gt(0)).groupby(KEY)["active"]
+    weeks = weekly.assign(active=weekly["uses"].gt(0)).groupby(KEY, dropna=False)["active"]
     table = weeks.agg(weeks_covered="size", weeks_active="sum").reset_index()
     return table.astype({"weeks_covered": "Int64", "weeks_active": "Int64"})
 
 
 def _trends(weekly: pd.DataFrame) -> pd.DataFrame:
     rows = []
-    for key, part in weekly[weekly["trials"] > 0].groupby(KEY):
+    for key, part in weekly[weekly["trials"] > 0].groupby(KEY, dropna=False):
         if len(part) < TREND_WEEKS:
             continue
         years = (part["start"] - part["start"].min()).dt.total_seconds() / (365.25 * 86400)
@@ -229,7 +274,7 @@ def _shrunken(table: pd.DataFrame) -> pd.DataFrame:
     columns = pd.DataFrame(
         np.nan, table.index, ["shrunken", "shrunken_low", "shrunken_high"], dtype="float64"
     )
-    for _, part in table.groupby([*CHUTE, "stream"]):
+    for _, part in table[table["floor"].notna()].groupby([*CHUTE, "stream"]):
         hits, trials = (part[name].astype("float64") for name in ("uses", "trials"))
         told = shrunken_shares(hits, trials)
         columns.loc[part.index] = np.column_stack([told.mean, told.low, told.high])
@@ -245,8 +290,9 @@ def rates(table: pd.DataFrame, window: int = WINDOW_WEEKS) -> pd.DataFrame:
 
     Returns:
         One row a `site`, `chute`, `stream`: `floors`, `weeks` (covered), `set_out` (mean share of
-        floors that used it in a week), `participation` (share that used it at least once in
-        the last `window` covered weeks) with Wilson's interval `low` to `high`,
+        floors that used it in a week) with `set_out_low` to `set_out_high` (Wilson's, of as many
+        trials as floors, since the weeks of a floor are alike), `participation` (share that used it
+        at least once in the last `window` covered weeks) with Wilson's interval `low` to `high`,
         `window_weeks`, `note` (that floors stand for households), `reason`.
     """
     rows = []
@@ -258,11 +304,14 @@ def rates(table: pd.DataFrame, window: int = WINDOW_WEEKS) -> pd.DataFrame:
     named = [*CHUTE, "stream", "floors", "weeks", "set_out", "participation"]
     found = pd.DataFrame(rows, columns=named)
     found = found.astype({"site": "str", "chute": "str", "stream": "str"})
-    table = table[[*CHUTE, "stream"]].drop_duplicates().merge(found, how="left")
+    chutes = table.loc[table["chute"].notna(), [*CHUTE, "stream"]]
+    table = chutes.drop_duplicates().merge(found, how="left")
     taken = table["participation"] * table["floors"]
     low, high = wilson(taken.round(), table["floors"])
+    out_low, out_high = wilson(table["set_out"] * table["floors"], table["floors"])
     short = table["weeks"].fillna(0) < window
     return table.assign(
+        set_out_low=out_low, set_out_high=out_high,
         participation=table["participation"].where(~short), low=np.where(short, np.nan, low),
         high=np.where(short, np.nan, high), window_weeks=window,
         note="floors stand for households, weeks for collections: a log sees doors",

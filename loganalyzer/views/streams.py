@@ -24,7 +24,7 @@ def participation_by_floor(analysis: Analysis, stream: str | None = None) -> pd.
     whole = streams[streams["period"].eq("all") & streams["floor"].notna()]
     keys = [*CHUTE, "floor", "stream"]
     rates = whole[[*keys, "units", "uses_per_unit_week", "rate_low", "rate_high"]]
-    both = table.merge(rates, on=keys, how="left")
+    both = table[table["floor"].notna()].merge(rates, on=keys, how="left")
     return both if stream is None else both[both["stream"].eq(stream)].reset_index(drop=True)
 
 
@@ -41,6 +41,7 @@ def weekly_shares(analysis: Analysis, floors: tuple[str, ...] = ()) -> pd.DataFr
     streams = analysis.sorting.streams
     weeks = streams[streams["period"].eq("week") & streams["covered_days"].gt(0)]
     mine = weeks["floor"].isin(floors) if floors else weeks["floor"].isna()
+    mine &= weeks["chute"].notna()
     return weeks[mine].reset_index(drop=True)
 
 
