@@ -11,7 +11,9 @@ from dashboards.access import headers, rights, signin
 from dashboards.access.gate import Gate
 from dashboards.access.settings import Access
 from dashboards.data import Data
-from dashboards.pages import audit, faults, frame, overview, sorting, start, waiting
+from dashboards.pages import audit, faults, frame, overview, sorting, start, strip, waiting
+from dashboards.pages import data as data_page
+from dashboards.uploads import Uploads
 from loganalyzer.errors import AnalyzerError
 from loganalyzer.store import Store
 
@@ -37,6 +39,8 @@ PAGES = {
     "audit": audit.PAGE,
     "sorting": sorting.PAGE,
     "faults": faults.PAGE,
+    "strip": strip.PAGE,
+    "data": data_page.PAGE,
 }
 EVERYBODY_HERE = Access()  # no sign-in: for this machine alone
 
@@ -76,6 +80,8 @@ def create_app(store: Store, poll_ms: int = POLL_MS, access: Access = EVERYBODY_
     frame.register(app, data, PAGES)
     overview.register(app)
     waiting.register(app)
+    strip.register(app)
+    data_page.register(app, data, Uploads())
     _guard(app, Gate(access))
     return app
 
