@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import chdtrc, chdtri, ndtri, pdtrc
+from scipy.special import chdtrc, chdtri, gammaln, ndtri, pdtrc
 
 Numbers = NDArray[np.float64]
 NAN = float("nan")
@@ -40,35 +40,32 @@ class PowerLaw:
     gap_high: float
 
 
-def power_law(
-    ages: ArrayLike, end: float, level: float = 0.95, *, at_event: bool = False
-) -> PowerLaw:
+def power_law(ages: ArrayLike, end: float, level: float = 0.95) -> PowerLaw:
     """Fit a power-law (Crow-AMSAA) process to the events of one thing, watched from 0 to `end`.
 
     Args:
         ages: When each event came, shape (n,), above 0; any growing exposure.
         end: Where watching stopped.
         level: Of the interval of the time between events.
-        at_event: Watching stopped at the last event, which then is part of `ages`.
 
     Returns:
-        All NaN with fewer than two events (three where watching stopped at one).
+        All NaN with fewer than two events.
 
     Source: NIST/SEMATECH e-Handbook of Statistical Methods, sections 8.2.3.4 (test) and 8.4.5.2
         (fit, interval of the time between events); the interval of the shape is that of
         2 n shape / estimate being chi-square, MIL-HDBK-189, from memory.
     """
     at = np.asarray(ages, np.float64)
-    n, free = len(at), len(at) - int(at_event)
-    if free < 2 or not end > 0 or not (at > 0).all():
+    n = len(at)
+    if n < 2 or not end > 0 or not (at > 0).all():
         return PowerLaw(*[NAN] * 9)
     logs = float(np.log(end / at).sum())
     if logs <= 0:
         return PowerLaw(*[NAN] * 9)
-    shape = (n - 1 - int(at_event)) / logs if at_event else (n - 1) / logs
-    low, high = (chdtri(2 * free, tail) / (2 * logs) for tail in (0.975, 0.025))
-    above = float(chdtrc(2 * free, 2 * logs))
-    gap = end / (n * shape) if shape > 0 else NAN
+    shape = (n - 1) / logs
+    low, high = (chdtri(2 * n, tail) / (2 * logs) for tail in (0.975, 0.025))
+    above = float(chdtrc(2 * n, 2 * logs))
+    gap = end / (n * shape)
     z = float(ndtri(0.5 + level / 2))
     scaled = gap * n * (n - 1)
     return PowerLaw(
@@ -215,3 +212,43 @@ def burst(ages: ArrayLike, end: float, rate: float, least: float) -> tuple[int, 
     chance = at_least(left, rate * np.maximum(end - at, least))
     first = int(np.argmin(chance))
     return first, min(1.0, float(chance[first]) * len(at))
+
+
+@dataclass(frozen=True)
+class Beginning:
+    """When events began to come too often: `at`, in 95 of 100 cases between `low` and `high`."""
+
+    at: float
+    low: float
+    high: float
+
+
+def beginning(ages: ArrayLike, end: float, rate: float, first: int) -> Beginning:
+    """When events, that came at a known rate, began to come more often.
+
+    The first of the many came some time after that; how long depends on how often they come.
+
+    Args:
+        ages: When each event came, ascending, shape (n,).
+        end: Where watching stopped, not before the last event.
+        rate: Events expected a unit of age before.
+        first: Place of the first event that surely was too many (`burst`): it began no later.
+
+    Returns:
+        Median and 95 % interval of the beginnings, each as likely as it makes the events.
+
+    Source: A. E. Raftery, V. E. Akman, Biometrika 73 (1986) 85-89, from memory: a step of a
+        Poisson rate; the rate before is known here, that after has the prior 1 / rate.
+    """
+    at = np.asarray(ages, np.float64)
+    begin = np.linspace(0.0, max(float(at[first]), 1e-9), BEGINNINGS)
+    before = np.searchsorted(at, begin, side="left")
+    after = len(at) - before
+    likely = before * np.log(rate) - rate * begin + gammaln(after)
+    likely = likely - after * np.log(np.maximum(end - begin, 1e-9))
+    share = np.exp(likely - likely.max()).cumsum()
+    low, mid, high = begin[np.searchsorted(share, np.array([0.025, 0.5, 0.975]) * share[-1])]
+    return Beginning(float(mid), float(low), float(high))
+
+
+BEGINNINGS = 2001  # places tried for a beginning

@@ -228,8 +228,8 @@ TABLES: dict[str, pa.Schema] = {
         longest_s=NUMBER, cleared_itself=NUMBER, ongoing=YES_NO, episodes=COUNT,
         dispersion=NUMBER, dispersion_p=NUMBER, laplace=NUMBER, laplace_p=NUMBER, shape=NUMBER,
         shape_low=NUMBER, shape_high=NUMBER, gap_days=NUMBER, gap_low=NUMBER, gap_high=NUMBER,
-        hour=NUMBER, hour_p=NUMBER, week_hour=NUMBER, week_p=NUMBER, goes_with=pa.string(), mapped=YES_NO, evidence=pa.string(),
-        reason=pa.string(),
+        hour=NUMBER, hour_p=NUMBER, week_hour=NUMBER, week_p=NUMBER, goes_with=pa.string(),
+        mapped=YES_NO, evidence=pa.string(), reason=pa.string(),
     ),
     "fault_links": _schema(
         site=TEXT, chute=TEXT, floor=TEXT, component=TEXT, code=TEXT, **{"with": TEXT},

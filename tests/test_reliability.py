@@ -40,7 +40,7 @@ def test_watching_that_stops_at_an_event_is_another_case():
     gaps = [104, 131, 1597, 59, 4, 503, 157, 6, 118, 173, 114, 62, 101, 216, 106, 140, 1, 102, 3,
             393, 96, 232, 89, 61, 37, 293, 7, 165, 87, 99]  # fmt: skip
     ages = np.cumsum(gaps)
-    fit = power_law(ages, ages[-1], at_event=True)
+    fit = power_law(ages, ages[-1])
     assert fit.raw == pytest.approx(1.588053, rel=1e-6)
     assert laplace(ages[:-1], ages[-1]).z == pytest.approx(2.409438, abs=1e-6)
 

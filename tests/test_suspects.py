@@ -116,7 +116,8 @@ def signs(*rows):
     table = pd.DataFrame(rows, columns=names).assign(site="quay", chute="A")
     begin = pd.Timestamp("2026-03-01", tz="UTC").as_unit("us")
     lines = pd.Series([["log:1"]] * len(table), dtype="object")
-    return table.assign(since=begin, last=begin, by_hour_p=np.nan, lines=lines)
+    dates = dict.fromkeys(("since", "since_low", "since_high", "first", "last"), begin)
+    return table.assign(**dates, hour=np.nan, by_hour_p=np.nan, lines=lines)
 
 
 def test_the_score_is_the_strongest_sign_and_half_of_the_others():

@@ -83,10 +83,11 @@ def faults(
         not over); `cleared_itself`, the share of those whose end is known that ended without
         service or power loss; `ongoing`. `episodes`, their `dispersion` by day with its
         `dispersion_p`; `laplace` (z) and `laplace_p`; the growth parameter `shape` (bias-
-        reduced; above 1 is worsening) from `shape_low` to `shape_high`. `hour` (mean local hour
-        of day), `hour_p`, `week_hour` (0 is Monday 00:00), `week_p` (Rayleigh; people use
-        doors by day, so a direction of uses shows here too). `goes_with` (JSON: links with q
-        at most 0.05 and a lift of 1.5 at least), `mapped`, `evidence` (JSON), `reason` (why
+        reduced; above 1 is worsening) from `shape_low` to `shape_high`; `gap_days` from one
+        episode to the next at the pace of the end (`gap_low` to `gap_high`, 95 %). `hour`
+        (mean local hour of day), `hour_p`, `week_hour` (0 is Monday 00:00), `week_p` (Rayleigh;
+        people use doors by day, so a direction of uses shows here too). `goes_with` (JSON: links
+        with q at most 0.05 and a lift of 1.5 at least), `mapped`, `evidence` (JSON), `reason` (why
         numbers are null).
     """
     if episodes.empty:
@@ -120,12 +121,12 @@ COLUMNS = [
     *FAULT, "count", "cycles", "per_1000_cycles", "low", "high", "days", "per_month", "month_low",
     "month_high", "first", "last", "median_s", "longest_s", "cleared_itself", "ongoing",
     "episodes", "dispersion", "dispersion_p", "laplace", "laplace_p", "shape", "shape_low",
-    "shape_high", "hour", "hour_p", "week_hour", "week_p", "goes_with", "mapped", "evidence",
-    "reason",
+    "shape_high", "gap_days", "gap_low", "gap_high", "hour", "hour_p", "week_hour", "week_p",
+    "goes_with", "mapped", "evidence", "reason",
 ]  # fmt: skip
 SHAPES = [
     "dispersion", "dispersion_p", "laplace", "laplace_p", "shape", "shape_low", "shape_high",
-    "hour", "hour_p", "week_hour", "week_p",
+    "gap_days", "gap_low", "gap_high", "hour", "hour_p", "week_hour", "week_p",
 ]  # fmt: skip
 
 
@@ -205,6 +206,7 @@ def _shape(ages: Numbers, ends: Numbers, hour: Numbers, week: Numbers) -> tuple[
     daily, weekly = rayleigh(hour / 24 * 2 * np.pi), rayleigh(week / 168 * 2 * np.pi)
     return (
         *bunching(days), trend.z, trend.p, growth.shape, growth.low, growth.high,
+        growth.gap, growth.gap_low, growth.gap_high,
         daily.mean / (2 * np.pi) * 24, daily.p, weekly.mean / (2 * np.pi) * 168, weekly.p,
     )  # fmt: skip
 

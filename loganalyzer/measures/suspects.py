@@ -25,6 +25,7 @@ from loganalyzer.facts import DOOR
 from loganalyzer.tables import empty, require
 
 PLACE = [*DOOR, "component"]
+DATES = ["since", "since_low", "since_high", "first", "last"]
 MOST, FURTHER, AGAINST, ENOUGH = 12.0, 0.5, 3.0, 5.0
 QUIET_SHARE = 0.35  # of the time since it began, without any: it may be over
 BY_HOUR = 1e-3
@@ -39,12 +40,14 @@ def suspects(signs: pd.DataFrame, repairs: pd.DataFrame, drift: pd.DataFrame) ->
         drift: What `drift.drift` returns: tells a weak closer from propping.
 
     Returns:
-        `site`, `chute`, `floor` (null: no one door's), `component`, `since` (where the strongest
-        sign began), `score`, `evidence` (JSON: `for`, a list of signs, the strongest first, each
-        `sign`, `n`, `size`, `p`, `zeros`, `since`, `last`, `lines`; `against`, a list of
-        `says`, `weight`), `misuse` (yes/no: rather somebody's doing).
+        `site`, `chute`, `floor` (null: no one door's), `component`, `since` (when the first of
+        its signs began that would do alone, else the strongest), `score`, `evidence` (JSON:
+        `for`, a list of signs, the strongest first, each `sign`, `n`, `size`, `p`, `zeros`,
+        `since` with its 95 % interval `since_low` to `since_high`, `first` and `last` of them,
+        `hour` (local, about which it comes, where that is no chance; else null), `lines`;
+        `against`, a list of `says`, `weight`), `misuse` (yes/no: rather somebody's doing).
     """
-    require(signs, *PLACE, "sign", "n", "size", "p", "since", "last", "lines")
+    require(signs, *PLACE, "sign", "n", "size", "p", *DATES, "hour", "by_hour_p", "lines")
     zeros = -np.log10(np.maximum(signs["p"].to_numpy(float), 1e-300))
     judged = signs.assign(zeros=np.clip(zeros, 0, MOST))
     judged = judged.sort_values(["zeros", "since"], ascending=[False, True], kind="stable")
@@ -56,7 +59,9 @@ def suspects(signs: pd.DataFrame, repairs: pd.DataFrame, drift: pd.DataFrame) ->
         score -= AGAINST * sum(one["weight"] for one in against)
         if score >= ENOUGH:
             evidence = json.dumps({"for": _told(part), "against": against})
-            rows.append((*key, part["since"].iloc[0], round(float(score), 1), evidence, propped))
+            sure = part["zeros"] >= min(ENOUGH, part["zeros"].iloc[0])
+            since = part.loc[sure, "since"].min()
+            rows.append((*key, since, round(float(score), 1), evidence, propped))
     table = pd.DataFrame(rows, columns=[*PLACE, "since", "score", "evidence", "misuse"])
     types = empty("suspects").dtypes[["since", "score"]].to_dict()
     table = table.astype(dict.fromkeys(PLACE, "str") | types | {"misuse": "bool"})
@@ -69,8 +74,10 @@ def _told(part: pd.DataFrame) -> list[dict[str, Any]]:
     return [
         {
             "sign": row.sign, "n": int(row.n), "size": round(float(row.size), 3), "p": float(row.p),
-            "zeros": round(float(row.zeros), 1), "since": f"{row.since:%Y-%m-%dT%H:%M:%SZ}",
-            "last": f"{row.last:%Y-%m-%dT%H:%M:%SZ}", "lines": list(row.lines),
+            "zeros": round(float(row.zeros), 1),
+            **{name: f"{getattr(row, name):%Y-%m-%dT%H:%M:%SZ}" for name in DATES},
+            "hour": round(float(row.hour), 1) if row.by_hour_p < BY_HOUR else None,
+            "lines": list(row.lines),
         }
         for row in _rows(part)
         if row.zeros >= 1

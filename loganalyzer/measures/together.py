@@ -18,9 +18,11 @@ from loganalyzer.tables import require
 
 TOGETHER_S = 2.0
 LINES_SHOWN = 10
+# So often and so sure it is no chance: the doors share what fails.
+OFTEN, SURE = 3, 1e-3
 COLUMNS = [
-    *CHUTE, "trouble", "floors", "times", "expected", "p", "first", "last", "moments", "evidence",
-    "reason",
+    *CHUTE, "trouble", "floors", "times", "expected", "p", "first", "last", "moments", "sure",
+    "evidence", "reason",
 ]  # fmt: skip
 COARSE = "the log tells the time too coarsely to say what came together"
 
@@ -39,8 +41,8 @@ def together(
     Returns:
         `site`, `chute`, `trouble`, `floors` (JSON, of those that came together), `times` that
         two or more did, `expected` by chance given each door's own rate, `p` (upper Poisson
-        tail), `first`, `last`, `moments` (when, not exported), `evidence` (JSON); `reason` why
-        `times` is null.
+        tail), `first`, `last`, `moments` (when) and `sure` (no chance; both not exported),
+        `evidence` (JSON); `reason` why `times` is null.
     """
     require(troubles, *DOOR, "trouble", "time", "source", "line")
     rows = [
@@ -57,7 +59,7 @@ def _compared(
 ) -> tuple[object, ...] | None:
     key = (site, chute, trouble)
     if step > TOGETHER_S:
-        return (*key, "[]", None, np.nan, np.nan, pd.NaT, pd.NaT, (), "[]", COARSE)
+        return (*key, "[]", None, np.nan, np.nan, pd.NaT, pd.NaT, (), False, "[]", COARSE)
     part = part.sort_values("time", kind="stable").reset_index(drop=True)
     spans = part.assign(start=part["time"], end=part["time"])
     run = merge_close(spans, CHUTE, TOGETHER_S)
@@ -70,11 +72,11 @@ def _compared(
     moments = several.groupby(run[several.index])["time"].min()
     floors = several["floor"].value_counts()
     often = sorted(floors.index[floors >= max(2, 0.1 * len(moments))].tolist()) or floors.index
+    p = float(at_least(len(moments), expected))
     lines = (several["source"].astype("str") + ":" + several["line"].astype("str")).tolist()
     return (
-        *key, json.dumps(list(often)), len(moments), expected,
-        float(at_least(len(moments), expected)), moments.min(), moments.max(), tuple(moments),
-        json.dumps(lines[-LINES_SHOWN:]), None,
+        *key, json.dumps(list(often)), len(moments), expected, p, moments.min(), moments.max(),
+        tuple(moments), len(moments) >= OFTEN and p < SURE, json.dumps(lines[-LINES_SHOWN:]), None,
     )  # fmt: skip
 
 

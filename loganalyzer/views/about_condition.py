@@ -45,3 +45,10 @@ def sign_said(sign: dict[str, Any]) -> str:
         return f"{sign['sign']}, by {figure(sign['size'])} s"
     many = things(sign["n"], "time", "times")
     return f"{sign['sign']}, {many}, {figure(sign['size'])} a day since {sign['since'][:10]}"
+
+
+def sign_dated(sign: dict[str, Any]) -> str:
+    """One sign with its size, how sure its beginning is, and its hour if it has one."""
+    between = f"began between {sign['since_low'][:10]} and {sign['since_high'][:10]}"
+    hour = "" if sign["hour"] is None else f", mostly about {sign['hour']:.0f} h"
+    return f"{sign_said(sign)}; {between}{hour}"

@@ -20,11 +20,11 @@ from loganalyzer.measures.faults import faults as faults_of
 from loganalyzer.measures.glitches import glitches as glitches_of
 from loganalyzer.measures.glitches import oddities as oddities_of
 from loganalyzer.measures.repairs import repairs as repairs_of
-from loganalyzer.measures.signs import Log
 from loganalyzer.measures.signs import signs as signs_of
 from loganalyzer.measures.suspect_advice import advice
 from loganalyzer.measures.suspects import suspects as suspects_of
 from loganalyzer.measures.together import together as together_of
+from loganalyzer.measures.troubles import troubles as troubles_of
 from loganalyzer.views.sorting import Sorting
 
 # The tables of tables.py that this makes.
@@ -109,7 +109,7 @@ class Condition:
     @cached_property
     def together(self) -> pd.DataFrame:
         """The table of that name."""
-        return self.coincidences.drop(columns="moments")
+        return self.coincidences.drop(columns=["moments", "sure"])
 
     @cached_property
     def repairs(self) -> pd.DataFrame:
@@ -124,15 +124,21 @@ class Condition:
         )
 
     @cached_property
+    def troubles(self) -> pd.DataFrame:
+        """What `troubles.troubles` returns."""
+        log = self.evidence
+        return troubles_of(
+            self.episodes, self.timings, self.oddities, self.sorting.containers, log.timeline,
+            log.facts.precision, self.coincidences,
+        )  # fmt: skip
+
+    @cached_property
     def signs(self) -> pd.DataFrame:
         """What `signs.signs` returns."""
         log = self.evidence
         return signs_of(
-            Log(
-                log.timeline, self.cycles, log.coverage, self.episodes, self.timings,
-                self.oddities, self.sorting.containers, self.drift, self.coincidences, log.sites,
-            )
-        )  # fmt: skip
+            self.troubles, self.cycles, log.coverage, self.drift, self.coincidences, log.sites
+        )
 
     @cached_property
     def suspects(self) -> pd.DataFrame:
