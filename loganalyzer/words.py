@@ -267,6 +267,31 @@ COMMANDS = {
                  "(default: here)", default=Path()),
         ),
     ),
+    "evidence": Command(
+        "all about one incident, in a zip that can be checked",
+        "Writes a zip: a page for somebody who was not there, the incident and the tables around "
+        "it, the original lines with file names and SHA-256, and the SHA-256 of every file in it.",
+        "reporting:pack_evidence",
+        (
+            option("incident", metavar="INCIDENT",
+                   help="its name, as the dashboard, a report or export incidents shows it"),
+            STORE,
+            file("--out", "FILE.zip", "the file to write (default: its name, here)"),
+        ),
+    ),
+    "tell": Command(
+        "send the messages that the site's rules ask for",
+        "Sends fresh incidents and the weekly digest by e-mail and to web addresses, as the site "
+        "file's [[alert]] and [[digest]] tables say; each once. What could not be sent is tried "
+        "again the next time. `watch` does the same after each import.",
+        "alerting:tell_people",
+        (
+            STORE,
+            option("--site", metavar="ID", help="only this site"),
+            option("--dry-run", action="store_true", help="show the messages and send none"),
+            JSON,
+        ),
+    ),
     "serve": Command(
         "show the dashboard in a browser",
         "Serves the dashboard of a store. On an address that others can reach it asks everybody "

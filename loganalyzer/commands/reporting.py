@@ -29,10 +29,25 @@ def write_report(options: argparse.Namespace) -> int:
     return 0
 
 
+def pack_evidence(options: argparse.Namespace) -> int:
+    """Write all about an incident as a zip that can be checked."""
+    from dashboards.reports.evidence import evidence  # draws: heavy
+
+    out: Path = options.out or Path(f"{options.incident}.zip")
+    if out.suffix.lower() != ".zip":
+        raise UsageError("--out", f"'{out.name}'", "a file that ends in .zip", "Name it so")
+    _land(out, evidence(Store.open(options.store), options.incident))
+    tell(f"{out} written")
+    return 0
+
+
 def _write(file: Path, page: str) -> None:
     from dashboards.reports.pdf import pdf
 
-    content = pdf(page) if file.suffix.lower() == ".pdf" else page.encode()
+    _land(file, pdf(page) if file.suffix.lower() == ".pdf" else page.encode())
+
+
+def _land(file: Path, content: bytes) -> None:
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
         file.write_bytes(content)
