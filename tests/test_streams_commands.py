@@ -100,6 +100,9 @@ def test_streams_tells_participation_campaigns_and_months(store, capsys):
     assert "Floors stand for households" in text
     assert "posters" in text
     assert "at least once in 4 weeks" in text
+    assert "(set-out)" in text
+    assert "Conversion Factors, April 2016: mixed recyclables" in text
+    assert "Lost sorting, with lines" in text
 
 
 def test_containers_tells_fills_and_uses_to_full(store, capsys):
@@ -110,7 +113,9 @@ def test_containers_tells_fills_and_uses_to_full(store, capsys):
     assert len(full) >= 8
     assert full[1]["drops_before"] == 40
     assert main(["containers", *store]) == 0
-    assert "uses to full" in capsys.readouterr().out
+    text = capsys.readouterr().out
+    assert "on average (Weibull, fulls seen), median 40 (" in text
+    assert "as seen (Kaplan-Meier)" in text
 
 
 def test_pickups_tells_rules_forecast_and_backtest(store, capsys):
@@ -124,6 +129,7 @@ def test_pickups_tells_rules_forecast_and_backtest(store, capsys):
     assert main(["pickups", *store, "--on", "2026-11-11"]) == 0
     text = capsys.readouterr().out
     assert "(present" in text
+    assert "Backtest: no fill to hold back" in text or "Backtest on" in text
     assert "seed" in text
     assert "Forecast of 2026-11-11 00:00" in text
 
@@ -140,6 +146,22 @@ def test_a_ticket_with_a_typing_error_is_one_line_and_the_rest_is_used(store, ca
         "found 'recyling', expected a stream: refuse, recycling. Write recycling."
     )
     assert [row["kg"] for row in json.loads(out)["weigh_tickets"]] == [80, 82]
+
+
+def test_the_fit_to_weigh_tickets_is_shown(store, capsys, tmp_path):
+    path = tmp_path / "tickets.csv"
+    days = [datetime(2026, 9, 8) + timedelta(days=7 * n) for n in range(8)]  # noqa: DTZ001
+    body = "\n".join(f"{day:%d.%m.%Y};recycling;{80 + n % 3}" for n, day in enumerate(days))
+    path.write_text(f"date;stream;kg\n{body}\n", encoding="utf-8")
+    found = told(capsys, "streams", *store, "--tickets", str(path))
+    (fit,) = found["ticket_fit"]
+    assert fit["kg_a_ticket_use"] == pytest.approx(81 / 40, rel=0.03)
+    for command in ("streams", "containers"):
+        assert main([command, *store, "--tickets", str(path)]) == 0
+        text = capsys.readouterr().out
+        assert "recycling: 2.0 kg a use" in text
+        assert "by 7 tickets" in text
+        assert "not in the fit: the ticket it starts from" in text
 
 
 def test_tickets_that_are_mostly_wrong_end_with_status_3(store, capsys, tmp_path):

@@ -90,7 +90,7 @@ def tell_containers(options: argparse.Namespace) -> int:
     analysis, mistakes = with_tickets(options, Store.open(options.store))
     told(
         options.json, lambda: {**containers_dict(analysis), "mistakes": list(mistakes)},
-        lambda: containers_text(analysis),
+        lambda: containers_text(analysis, mistakes),
     )  # fmt: skip
     return ticket_status(analysis, mistakes)
 

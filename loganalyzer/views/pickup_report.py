@@ -5,6 +5,7 @@ from typing import Any
 import pandas as pd
 
 from loganalyzer.localtime import zone_of
+from loganalyzer.pickups.backtest import FIRST_WEEKS
 from loganalyzer.pickups.simulation import FILLS, SEED, WORLDS
 from loganalyzer.sentences import between, figure
 from loganalyzer.views.analysis import Analysis
@@ -12,6 +13,9 @@ from loganalyzer.views.finding import rows
 from loganalyzer.views.streams import pickup_table
 from loganalyzer.views.summary import records
 
+NOT_TESTED = (
+    f"no fill to hold back: it takes a rule and more than {FIRST_WEEKS} weeks of log with fulls"
+)
 ASSUMES = (
     "A pickup is taken to empty the container and nobody else to; demand is that of the log. "
     f"Simulated: {WORLDS} x {FILLS} fills, seed {SEED}; brackets are 95 % intervals, +- is the "
@@ -61,7 +65,7 @@ def pickups_text(analysis: Analysis, at: pd.Timestamp | None = None) -> str:
         lines = [f"{key[0]}, chute {key[1]}, {key[2]}", *_rules(part)]
         mine = pd.DataFrame([key], columns=["site", "chute", "container"])
         lines += _coming(ahead.merge(mine), zone_of(analysis.sites, str(key[0])))
-        lines += _tested(s.backtest.merge(mine))
+        lines += _tested(s.backtest.merge(mine)) or [f"  Backtest: {NOT_TESTED}"]
         blocks.append("\n".join(lines))
     return "\n\n".join(blocks)
 
@@ -102,7 +106,8 @@ def _coming(ahead: pd.DataFrame, zone: str) -> list[str]:
         for row in rows(ahead)
     ]
     star = " (* if that pickup does not come)" if ahead["after_pickup"].any() else ""
-    uses = f"{first['uses_so_far']} uses in it"
+    so_far = first["uses_so_far"]
+    uses = "emptied since by its rule" if pd.isna(so_far) else f"{so_far} uses in it"
     return [f"{head}, {uses}, {pickup}: full by the end of {', '.join(days)}{star}"]
 
 

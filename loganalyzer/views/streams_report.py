@@ -1,12 +1,13 @@
 """Streams and containers as text and as JSON."""
 
+import json
 from collections.abc import Iterator
 from typing import Any
 
 import pandas as pd
 
 from loganalyzer.facts import CHUTE
-from loganalyzer.measures.mass import PUBLISHED
+from loganalyzer.measures.mass import PUBLISHED, ticket_rates
 from loganalyzer.sentences import between, count, figure, lasting, things
 from loganalyzer.views.about_streams import (
     campaign_effects,
@@ -17,7 +18,8 @@ from loganalyzer.views.about_streams import (
     standing_out,
 )
 from loganalyzer.views.analysis import Analysis
-from loganalyzer.views.finding import rows
+from loganalyzer.views.finding import LINES_SHOWN, rows
+from loganalyzer.views.shown import hidden_doors, shown_to_manager
 from loganalyzer.views.streams import container_totals, fill_history, lost_counts
 from loganalyzer.views.summary import records
 
@@ -26,6 +28,12 @@ NOTE = (
     "Figures in brackets are 95 % intervals. Diversion by mass and by volume are different numbers."
 )
 SHOWN = 12
+LOST_WORDS = {
+    "full_then_refuse": "container full, then refuse",
+    "gave_up": "gave up",
+    "quick_switch": "quick switch to refuse (a mixed bag?)",
+    "never_used": "stream never used at a floor",
+}
 
 
 def streams_dict(analysis: Analysis) -> dict[str, Any]:
@@ -36,7 +44,7 @@ def streams_dict(analysis: Analysis) -> dict[str, Any]:
         "set_out": records(s.set_out), "campaigns": records(s.campaigns),
         "lost_sorting": records(s.lost_sorting), "lost_counts": records(lost_counts(analysis)),
         "masses": records(s.masses), "weigh_tickets": records(s.weigh_tickets),
-        "monthly": records(s.monthly),
+        "ticket_fit": records(ticket_rates(s.weigh_tickets)), "monthly": records(s.monthly),
         "notes": [NOTE.replace("\n", " "), f"Published densities: {PUBLISHED}, loose material."],
     }  # fmt: skip
 
@@ -48,6 +56,7 @@ def containers_dict(analysis: Analysis) -> dict[str, Any]:
         "containers": records(s.containers), "fill_model": records(s.fill_model),
         "totals": records(container_totals(analysis)), "masses": records(s.masses),
         "weigh_tickets": records(s.weigh_tickets),
+        "ticket_fit": records(ticket_rates(s.weigh_tickets)),
     }  # fmt: skip
 
 
@@ -62,21 +71,21 @@ def streams_text(analysis: Analysis, mistakes: tuple[str, ...] = ()) -> str:
     finders = (diversion, campaign_effects, lost_sorting, standing_out)
     said = [f"  - {one.sentence}" for finder in finders for one in finder(analysis)]
     blocks += ["\n".join(["What stands out", *said])] if said else []
-    blocks += ["\n".join(["Month by month", *_months(analysis)])]
-    blocks += ["\n".join(["Weigh tickets", *_tickets(analysis, mistakes)])] * bool(
-        analysis.sorting.tickets
-    )
+    blocks += ["\n".join(["Lost sorting, with lines", *_lost(analysis)])]
+    blocks += [_weights(analysis), "\n".join(["Month by month", *_months(analysis)])]
+    blocks += _tickets(analysis, mistakes)
     return "\n\n".join(blocks)
 
 
-def containers_text(analysis: Analysis) -> str:
-    """How containers fill, and the latest fills."""
+def containers_text(analysis: Analysis, mistakes: tuple[str, ...] = ()) -> str:
+    """How containers fill, and the latest fills; arguments as `streams_text`."""
     said = [f"  - {one.sentence}" for finder in (fills_up, sensors) for one in finder(analysis)]
     totals = [f"  {_total(row)}" for row in rows(container_totals(analysis))]
     latest = [f"  {_fill(row)}" for row in rows(fill_history(analysis).head(SHOWN))]
     blocks = [
         "\n".join(["Containers", *totals]), "\n".join(["What stands out", *said]) if said else "",
-        "\n".join(["Latest fills (site's time)", *latest]),
+        "\n".join(["Latest fills (site's time)", *latest]), _weights(analysis),
+        *_tickets(analysis, mistakes),
     ]  # fmt: skip
     return "\n\n".join(block for block in blocks if block)
 
@@ -104,8 +113,22 @@ def _chute(analysis: Analysis, site: str, chute: str) -> str:
         lines.append(
             f"  {row.stream}: {things(int(row.uses), 'use', 'uses')}, {figure(100 * row.share)} % "
             f"{between(100 * row.low, 100 * row.high)}{unit}{_taken(rates, row.stream)}"
+            f"{_trend(floors, row.stream)}"
         )
-    return "\n".join([*lines, *_floors(floors)])
+    shown = shown_to_manager(floors[floors["floor"].notna()], analysis.sites)
+    return "\n".join([*lines, *_floors(shown)])
+
+
+def _trend(table: pd.DataFrame, stream: str) -> str:
+    """How the chute's share of a stream changes, with the test."""
+    mine = table[table["floor"].isna() & table["stream"].eq(stream) & table["trend"].notna()]
+    if mine.empty:
+        return ""
+    (row,) = rows(mine)
+    return (
+        f"; trend {row.trend:+.1f} points a year {between(row.trend_low, row.trend_high)}, "
+        f"p {row.p:.2g} (Kendall)"
+    )
 
 
 def _taken(rates: pd.DataFrame, stream: str) -> str:
@@ -114,8 +137,9 @@ def _taken(rates: pd.DataFrame, stream: str) -> str:
     if pd.isna(row.participation):
         return ""
     return (
-        f"; floors using it in a week {figure(100 * row.set_out)} %, at least once in "
-        f"{row.window_weeks} weeks {figure(100 * row.participation)} % "
+        f"; floors using it in a week (set-out) {figure(100 * row.set_out)} % "
+        f"{between(100 * row.set_out_low, 100 * row.set_out_high)}, at least once in "
+        f"{row.window_weeks} weeks (participation) {figure(100 * row.participation)} % "
         f"{between(100 * row.low, 100 * row.high)}"
     )
 
@@ -156,15 +180,63 @@ def _number(value: Any) -> str:
     return "?" if pd.isna(value) else count(value)
 
 
-def _tickets(analysis: Analysis, mistakes: tuple[str, ...]) -> list[str]:
+def _lost(analysis: Analysis) -> list[str]:
+    """Counts of each kind on each chute, and the lines behind the first of them."""
     lines = []
-    for row in rows(analysis.sorting.weigh_tickets):
-        fit = (
+    small = hidden_doors(analysis)
+    for (site, chute, kind), part in analysis.sorting.lost_sorting.groupby(
+        [*CHUTE, "kind"], sort=False
+    ):
+        shown = [row for row in rows(part) if (row.site, row.chute, row.floor) not in small]
+        first = [f"floor {row.floor} {row.stream} {_short(json.loads(row.evidence)[0])}"
+                 for row in shown[:LINES_SHOWN]]  # fmt: skip
+        lines.append(f"  {site}, chute {chute}, {LOST_WORDS[str(kind)]}: {len(part)}"
+                     f"{': ' if first else ''}{', '.join(first)}"
+                     f"{', …' if len(part) > len(first) else ''}")  # fmt: skip
+    more = "  every one with all its lines: loganalyzer export lost_sorting --store DIR --out FILE"
+    return [*lines, more] if lines else ["  none found"]
+
+
+def _short(line: str) -> str:
+    """`source:line` with the first twelve digits of the source, as many as tell exports apart."""
+    source, _, number = line.rpartition(":")
+    return f"{source[:12]}:{number}"
+
+
+def _weights(analysis: Analysis) -> str:
+    """Litres and kilograms a use of each stream, and what they rest on."""
+    lines = ["What a use weighs"]
+    for row in rows(analysis.sorting.masses):
+        head = f"  {row.site}, chute {row.chute}, {row.stream}: "
+        if pd.isna(row.kg_a_use):
+            lines.append(f"{head}not known: {row.reason}")
+            continue
+        density = "" if pd.isna(row.litres_a_use) or row.method == "weigh tickets" else (
+            f" ({figure(row.litres_a_use)} litres at {figure(row.density_kg_m3)} kg/m3)"
+        )  # fmt: skip
+        source = f" - {row.source}" if isinstance(row.source, str) else ""
+        lines.append(f"{head}{figure(row.kg_a_use)} kg{density}, by {row.method}{source}")
+    return "\n".join(lines)
+
+
+def _tickets(analysis: Analysis, mistakes: tuple[str, ...]) -> list[str]:
+    """The fit to weigh tickets, and each ticket in it: one block, or none without tickets."""
+    if not analysis.sorting.tickets:
+        return []
+    fit = analysis.sorting.weigh_tickets
+    lines = [
+        f"  {row.stream}: {figure(row.kg_a_ticket_use)} kg a use "
+        f"{between(row.kg_ticket_low, row.kg_ticket_high)} by {row.tickets:.0f} tickets"
+        for row in rows(ticket_rates(fit))
+    ]
+    for row in rows(fit):
+        weight = "?" if pd.isna(row.kg) else f"{row.kg:g}"
+        told = (
             f"not in the fit: {row.reason}" if isinstance(row.reason, str) else
             f"{row.uses} uses, expected {row.expected_kg:.1f} kg, {row.residual_kg:+.1f} kg"
         )  # fmt: skip
-        lines.append(f"  {row.date:%Y-%m-%d} {row.stream} {row.kg:g} kg: {fit}")
-    return [*lines, *(f"  {line}" for line in mistakes)]
+        lines.append(f"  {row.date:%Y-%m-%d} {row.stream} {weight} kg: {told}")
+    return ["\n".join(["Weigh tickets", *lines, *(f"  {line}" for line in mistakes)])]
 
 
 def _total(row: Any) -> str:
@@ -180,9 +252,19 @@ def _total(row: Any) -> str:
     if pd.notna(row.under_half):
         told.append(f"{row.under_half} emptied at under half full")
     model = row.reason if pd.isna(row.median) else (
-        f"{count(row.mean)} uses to full {between(row.mean_low, row.mean_high)}"
+        f"{count(row.mean)} uses to full {between(row.mean_low, row.mean_high)} on average "
+        f"(Weibull, {row.method}){_seen(row)}"
     )  # fmt: skip
     return "; ".join([head, *told, model])
+
+
+def _seen(row: Any) -> str:
+    """The median of the Kaplan-Meier curve, where it comes down to one half."""
+    if pd.isna(row.median_seen):
+        return ""
+    low, high = (f"{end:.0f}" if pd.notna(end) else "?" for end in
+                 (row.median_seen_low, row.median_seen_high))  # fmt: skip
+    return f", median {row.median_seen:.0f} ({low} to {high}) as seen (Kaplan-Meier)"
 
 
 def _fill(row: Any) -> str:
