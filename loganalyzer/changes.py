@@ -16,6 +16,8 @@ NAN = float("nan")
 RAMPS = (0.0, 7.0, 14.0, 28.0, 56.0)
 # So many points must lie before a change, and after its beginning.
 EDGE = 4
+# At most so many beginnings are looked at one by one; of a longer series, those near the best.
+CLOSE = 400
 
 
 @dataclass(frozen=True)
@@ -64,7 +66,7 @@ def onset(times: ArrayLike, levels: ArrayLike, weights: ArrayLike) -> Onset:
     if n < 3 * EDGE:
         return Onset(*[NAN] * 9)
     begin = t[EDGE:-EDGE]
-    at, ramp = (part.ravel() for part in np.meshgrid(begin, RAMPS, indexing="ij"))
+    at, ramp = _tried(t, y, w, begin)
     slope, gain, size = _fits(t, y, w, at, ramp)
     best = int(np.argmax(gain))
     shape = _shape(t, at[best], ramp[best])
@@ -83,6 +85,19 @@ def onset(times: ArrayLike, levels: ArrayLike, weights: ArrayLike) -> Onset:
         begun, float(near.min()), float(near.max()), float(ramp[best]), float(moved),
         float(moved - half), float(moved + half), float(mean - slope[best] * centre), p,
     )  # fmt: skip
+
+
+def _tried(t: Numbers, y: Numbers, w: Numbers, begin: Numbers) -> tuple[Numbers, Numbers]:
+    """Every beginning with every ramp; of a long series, those near the best of some."""
+    every = -(-len(begin) // CLOSE)
+    at, ramp = (part.ravel() for part in np.meshgrid(begin[::every], RAMPS, indexing="ij"))
+    if every == 1:
+        return at, ramp
+    best = int(np.searchsorted(begin, at[int(np.argmax(_fits(t, y, w, at, ramp)[1]))]))
+    first = min(max(best - CLOSE // 2, 0), len(begin) - CLOSE)
+    near = begin[first : first + CLOSE]
+    at, ramp = (part.ravel() for part in np.meshgrid(near, RAMPS, indexing="ij"))
+    return at, ramp
 
 
 def _fits(
