@@ -97,7 +97,7 @@ def test_streams_tells_participation_campaigns_and_months(store, capsys):
     assert {row["month"] for row in found["monthly"]} == {"2026-09", "2026-10", "2026-11"}
     assert main(["streams", *store]) == 0
     text = capsys.readouterr().out
-    assert "Floors stand for households" in text
+    assert "households: a log sees doors" in text
     assert "posters" in text
     assert "at least once in 4 weeks" in text
     assert "(set-out)" in text

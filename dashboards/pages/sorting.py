@@ -4,36 +4,32 @@ from urllib.parse import quote
 
 import pandas as pd
 from dash import html
+from dash.development.base_component import Component
 
 from dashboards import parts, shapes
 from dashboards.data import Data
+from dashboards.pages.containers import containers, forecast, pickups
 from dashboards.pages.frame import Page
-from dashboards.pages.view import (
-    Row,
-    View,
-    duration,
-    moment,
-    percent,
-    reasons,
-    tenths,
-    whole,
-    with_limits,
-    word,
-)
+from dashboards.pages.view import View, moment, reasons, whole, with_limits, word
 from loganalyzer.sentences import count, things
 from loganalyzer.views import shown_to_manager
 from loganalyzer.views import streams as tables
-from loganalyzer.views.pickup_report import ASSUMES
+from loganalyzer.views.about_streams import campaign_effects
 from loganalyzer.views.streams_report import NOTE
 
-LATEST = 40  # fills in the table
+CASES = 40  # in the table of lost sorting
+LOST_NOTE = (
+    "Container full, then refuse: a press refused because that container was full, and a refuse "
+    "use at the same door within two minutes. Never used: so many uses of other streams that "
+    "chance alone makes it unlikely; a broken button, or nobody knows."
+)
 
 
 def sections(view: View, data: Data, site: str) -> parts.Children:
     """Sorting first, then containers, then what to do about pickups, then the figures."""
     return [
-        participation(view), trend(view), containers(view), forecast(view), pickups(view),
-        monthly(view),
+        participation(view), trend(view), lost(view), containers(view), forecast(view),
+        pickups(view), monthly(view),
     ]  # fmt: skip
 
 
@@ -102,106 +98,75 @@ def trend(view: View) -> html.Section:
                      f"{count(known['uses'].sum())} uses"),
     )  # fmt: skip
     said = "Upright lines are campaigns." if marks else "The site file names no campaign."
-    return parts.section("trend", title, [said], drawn)
+    effects = [html.P(one.sentence) for one in campaign_effects(view.analysis)]
+    return parts.section("trend", title, [said], drawn, *effects, _changes(view))
 
 
-def containers(view: View) -> html.Section:
-    """What each container's fills come to, and the latest fills."""
-    title = "How do the containers fill?"
-    totals, fills = tables.container_totals(view.analysis), tables.fill_history(view.analysis)
-    columns = {"container": "Container", "chute": "Chute", "fills": "Fills", "full": "Got full",
-               "hours": "Hours full", "refused": "Visits refused",
-               "half": "Emptied under half",
-               "uses": "Uses to full, median",
-               "false": "False full", "reason": "Why not"}  # fmt: skip
+def _changes(view: View) -> Component:
+    """Set-out, participation and the trend of each chute and stream."""
+    table = tables.chute_participation(view.analysis)
+    columns = {"stream": "Stream", "chute": "Chute", "out": "Set-out, %",
+               "part": "Participation, %", "active": "Weeks active",
+               "trend": "Trend, points a year", "p": "p (Kendall)"}  # fmt: skip
     told = [
-        {"container": str(row["container"]), "chute": str(row["chute"]),
-         "fills": whole(row["fills"]), "full": whole(row["full"]),
-         "hours": tenths(row["hours_full"]), "refused": whole(row["visits_refused"]),
-         "half": whole(row["under_half"]), "false": whole(row["false_full"]),
-         "uses": with_limits(row, "median", "median_low", "median_high"),
-         "reason": word(row["reason"])}
-        for row in totals.to_dict("records")
+        {"stream": str(row["stream"]), "chute": str(row["chute"]),
+         "out": with_limits(row, "set_out", "set_out_low", "set_out_high", 100),
+         "part": with_limits(row, "participation", "low", "high", 100),
+         "active": f"{whole(row['weeks_active'])} of {whole(row['weeks_covered'])}",
+         "trend": with_limits(row, "trend", "trend_low", "trend_high"),
+         "p": None if pd.isna(row["p"]) else f"{row['p']:.2g}"}
+        for row in table.to_dict("records")
     ]  # fmt: skip
-    history = {"container": "Container", "chute": "Chute", "state": "State", "from": "Emptied",
-               "full": "Full from", "to": "Until", "by": "Emptied by", "uses": "Uses",
-               "lasted": "Full for", "reason": "Why not"}  # fmt: skip
-    latest = [
-        {"container": str(row["container"]), "chute": str(row["chute"]),
-         "state": word(row["state"]), "from": moment(row["emptied_local"]),
-         "full": moment(row["full_from_local"]), "to": moment(row["ends_local"]),
-         "by": word(row["emptied_by"]), "uses": whole(row["drops"]),
-         "lasted": duration(row["seconds"]), "reason": word(row["reason"])}
-        for row in fills.head(LATEST).to_dict("records")
+    title = "Set-out and participation of floors, and trends"
+    return parts.folded(title, parts.table(
+        columns, told, ["out", "part", "active", "trend", "p"], title))  # fmt: skip
+
+
+def lost(view: View) -> html.Section:
+    """Uses that would have been sorted and were not, by floor, and the lines behind them."""
+    title, analysis = "What was not sorted and would have been?", view.analysis
+    counts = shown_to_manager(tables.lost_counts(analysis), analysis.sites)
+    cases = shown_to_manager(tables.lost_cases(analysis), analysis.sites)
+    if cases.empty:
+        return parts.section("lost", title, [], parts.nothing("Nothing found."))
+    kinds = {"full_then_refuse": "Container full, then refuse", "gave_up": "Gave up",
+             "quick_switch": "Quick switch to refuse", "never_used": "Never used"}  # fmt: skip
+    columns = {"floor": "Floor", "chute": "Chute", "stream": "Stream", **kinds}
+    told = [
+        {**{name: str(row[name]) for name in ("floor", "chute", "stream")},
+         **{name: whole(row[name]) for name in kinds}}
+        for row in counts.to_dict("records")
     ]  # fmt: skip
+    each = {"floor": "Floor", "chute": "Chute", "stream": "Stream", "kind": "Kind",
+            "time": "When", "detail": "What", "lines": "Lines (source:line)"}  # fmt: skip
+    shown = [
+        {**{name: str(row[name]) for name in ("floor", "chute", "stream", "detail", "lines")},
+         "kind": kinds[str(row["kind"])], "time": moment(row["local"])}
+        for row in cases.head(CASES).to_dict("records")
+    ]  # fmt: skip
+    folded = f"The first {min(CASES, len(cases))} of {things(len(cases), 'case', 'cases')}"
     return parts.section(
-        "containers", title, ["In brackets: 95 % interval.", f"{view.scope}."],
-        parts.table(columns, told, list(columns)[2:-1], title),
-        parts.folded(f"The latest of {things(len(fills), 'fill', 'fills')}", parts.table(
-            history, latest, ["uses", "lasted"], "Fills, the latest first")),
+        "lost", title, [LOST_NOTE, f"{view.scope}."],
+        parts.table(columns, told, list(kinds), title),
+        parts.folded(folded, parts.table(each, shown, [], "Cases with their lines")),
     )  # fmt: skip
-
-
-def forecast(view: View) -> html.Section:
-    """How likely each container is full by the end of each coming day."""
-    title, table = "When will they be full?", view.analysis.sorting.forecast
-    known = table[table["chance_full"].notna()]
-    if known.empty:
-        return parts.section("forecast", title, [], parts.nothing(f"Not shown: {reasons(table)}."))
-    rows = pd.DataFrame({
-        "panel": "Chute " + known["chute"].astype(str), "line": known["container"].astype(str),
-        "x": known["day"], **{n: 100 * known[c].astype(float) for n, c in
-                              (("value", "chance_full"), ("low", "low"), ("high", "high"))},
-    })  # fmt: skip
-    drawn = parts.chart(
-        shapes.lines(rows, "chance full, %", view.scheme), "forecast-lines",
-        "Chance that each container is full by the end of each coming day, a panel a chute.",
-        view.caption("% chance of full by the end of a local day; bars: 95 % interval",
-                     f"{things(len(known), 'forecast', 'forecasts')}"),
-    )  # fmt: skip
-    unknown = table[table["chance_full"].isna()]
-    beside: list[parts.Cell] = [
-        "Made at the end of the log, as if nothing were emptied before.",
-        *(f"{row.container} of chute {row.chute}: {row.reason}." for row in unknown.itertuples()),
-    ]
-    return parts.section("forecast", title, beside, drawn)
-
-
-def pickups(view: View) -> html.Section:
-    """The present rule, and the best at each number of pickups."""
-    title, shown = "Would other pickups serve better?", tables.pickup_table(view.analysis)
-    columns = {"container": "Container", "chute": "Chute", "rule": "Rule", "what": "Which",
-               "chance": "Full before the next, %", "hours": "Hours full a week",
-               "refused": "Refused a week", "half": "Emptied under half",
-               "reason": "Why not"}  # fmt: skip
-    told = [
-        {"container": str(row["container"]), "chute": str(row["chute"]), "rule": word(row["rule"]),
-         "what": _which(row),
-         "chance": with_limits(row, "chance_full", "chance_low", "chance_high", 100),
-         "hours": with_limits(row, "hours_full_a_week", "hours_low", "hours_high"),
-         "refused": with_limits(row, "refused_a_week", "refused_low", "refused_high"),
-         "half": percent(row["under_half"]), "reason": word(row["reason"])}
-        for row in shown.to_dict("records")
-    ]  # fmt: skip
-    return parts.section("pickups", title, [ASSUMES, f"{view.scope}."], parts.table(
-        columns, told, ["chance", "hours", "refused", "half"], title))  # fmt: skip
-
-
-def _which(row: Row) -> str:
-    best = f"best at {row['pickups_a_week']:g} a week"
-    return "present" if row["present"] is True else best
 
 
 def monthly(view: View) -> html.Section:
     """The figures a municipality or owner asks for, to read and to take along."""
     title, table = "Figures of each month", view.analysis.sorting.monthly
     columns = {"month": "Month", "stream": "Stream", "uses": "Uses", "litres": "Litres",
-               "kg": "kg", "share": "Share", "diversion": "Diversion",
-               "method": "Method"}  # fmt: skip
+               "kg": "kg", "share": "Share, %", "diversion": "Diversion by mass, %",
+               "volume": "Diversion by volume, %", "method": "Method",
+               "reason": "Why not"}  # fmt: skip
     told = [
         {"month": str(row["month"]), "stream": str(row["stream"]), "uses": whole(row["uses"]),
-         "litres": whole(row["litres"]), "kg": whole(row["kg"]), "share": percent(row["share"]),
-         "diversion": percent(row["diversion"]), "method": word(row["method"])}
+         "litres": whole(row["litres"]), "kg": whole(row["kg"]),
+         "share": with_limits(row, "share", "share_low", "share_high", 100),
+         "diversion": with_limits(row, "diversion", "diversion_low", "diversion_high", 100),
+         "volume": with_limits(row, "diversion_by_volume", "diversion_by_volume_low",
+                               "diversion_by_volume_high", 100),
+         "method": word(row["method"]), "reason": word(row["reason"])}
         for row in table.to_dict("records")
     ]  # fmt: skip
     csv = table.to_csv(index=False)
@@ -209,7 +174,7 @@ def monthly(view: View) -> html.Section:
                   href=f"data:text/csv;charset=utf-8,{quote(csv)}")  # fmt: skip
     beside = ["The file holds the uncertainty of each figure too.", f"{view.scope}."]
     return parts.section("monthly", title, beside, parts.table(
-        columns, told, list(columns)[2:-1], title), html.P(take))  # fmt: skip
+        columns, told, list(columns)[2:-2], title), html.P(take))  # fmt: skip
 
 
 PAGE = Page("Sorting and containers", sections)

@@ -1,5 +1,7 @@
 """The tables behind the coordinator's pictures: an `Analysis` in, a table out."""
 
+import json
+
 import pandas as pd
 
 from loganalyzer.facts import CHUTE
@@ -43,6 +45,21 @@ def weekly_shares(analysis: Analysis, floors: tuple[str, ...] = ()) -> pd.DataFr
     mine = weeks["floor"].isin(floors) if floors else weeks["floor"].isna()
     mine &= weeks["chute"].notna()
     return weeks[mine].reset_index(drop=True)
+
+
+def chute_participation(analysis: Analysis) -> pd.DataFrame:
+    """Set-out, participation and trend of each chute and stream.
+
+    Returns:
+        The columns of `set_out`, and `weeks_active`, `weeks_covered`, `trend` with `trend_low`
+        to `trend_high` and its `p`, of the whole chute, from `participation`.
+    """
+    table = analysis.sorting.participation
+    keys = [*CHUTE, "stream"]
+    names = ["weeks_active", "weeks_covered", "trend", "trend_low", "trend_high", "p"]
+    return analysis.sorting.set_out.merge(
+        table.loc[table["floor"].isna(), [*keys, *names]], on=keys, how="left"
+    )
 
 
 def campaign_marks(analysis: Analysis) -> pd.DataFrame:
@@ -120,6 +137,13 @@ def lost_counts(analysis: Analysis) -> pd.DataFrame:
     table = table.reindex(columns=list(LOST_KINDS), fill_value=0)
     table.columns.name = None
     return table.reset_index()
+
+
+def lost_cases(analysis: Analysis) -> pd.DataFrame:
+    """Every use lost to sorting: `lost_sorting` with `local` (site's time) and `lines` as text."""
+    lost = analysis.sorting.lost_sorting
+    lines = [", ".join(json.loads(text)) for text in lost["evidence"]]
+    return lost.assign(local=wall_clock(lost, analysis.sites, "time"), lines=lines)
 
 
 def pickup_table(analysis: Analysis) -> pd.DataFrame:

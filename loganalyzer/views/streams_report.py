@@ -8,6 +8,7 @@ import pandas as pd
 
 from loganalyzer.facts import CHUTE
 from loganalyzer.measures.mass import PUBLISHED, ticket_rates
+from loganalyzer.measures.participation import WINDOW_WEEKS
 from loganalyzer.sentences import between, count, figure, lasting, things
 from loganalyzer.views.about_streams import (
     campaign_effects,
@@ -24,7 +25,9 @@ from loganalyzer.views.streams import container_totals, fill_history, lost_count
 from loganalyzer.views.summary import records
 
 NOTE = (
-    "A use is a cycle whose door opened. Floors stand for households: a log sees doors.\n"
+    "A use is a cycle whose door opened. Set-out: floors that used a stream in a week;\n"
+    f"participation: at least once in the last {WINDOW_WEEKS} covered weeks. Floors stand for\n"
+    "households: a log sees doors.\n"
     "Figures in brackets are 95 % intervals. Diversion by mass and by volume are different numbers."
 )
 SHOWN = 12
