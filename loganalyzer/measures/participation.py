@@ -156,7 +156,7 @@ def _buildings(table: pd.DataFrame) -> pd.DataFrame:
         unseen=("unseen", "first"), told=("chute", "nunique"),
     ).reset_index()  # fmt: skip
     there = places["site"].map(chutes.groupby("site")["chute"].nunique())
-    part = places["told"] < there
+    part = places["told"].astype("float64") < there.astype("float64")  # without a row both are text
     places["unseen"] = places["unseen"].mask(part & places["unseen"].isna(), NO_CHUTE)
     places[["trials", "unit_weeks"]] = places[["trials", "unit_weeks"]].mask(part)
     uses = chutes.groupby([*keys, "stream"])["uses"].agg(_all_or_none).reset_index()
