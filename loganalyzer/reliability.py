@@ -232,7 +232,7 @@ def beginning(ages: ArrayLike, end: float, rate: float, first: int) -> Beginning
         ages: When each event came, ascending, shape (n,).
         end: Where watching stopped, not before the last event.
         rate: Events expected a unit of age before.
-        first: Place of the first event that surely was too many (`burst`): it began no later.
+        first: Place of the first event that surely was too many (`burst`): `at` is no later.
 
     Returns:
         Median and 95 % interval of the beginnings, each as likely as it makes the events.
@@ -241,14 +241,16 @@ def beginning(ages: ArrayLike, end: float, rate: float, first: int) -> Beginning
         Poisson rate; the rate before is known here, that after has the prior 1 / rate.
     """
     at = np.asarray(ages, np.float64)
-    begin = np.linspace(0.0, max(float(at[first]), 1e-9), BEGINNINGS)
+    latest = at[max(len(at) - LEAST_AFTER, first)]
+    begin = np.linspace(0.0, max(float(latest), 1e-9), BEGINNINGS)
     before = np.searchsorted(at, begin, side="left")
     after = len(at) - before
     likely = before * np.log(rate) - rate * begin + gammaln(after)
     likely = likely - after * np.log(np.maximum(end - begin, 1e-9))
     share = np.exp(likely - likely.max()).cumsum()
     low, mid, high = begin[np.searchsorted(share, np.array([0.025, 0.5, 0.975]) * share[-1])]
-    return Beginning(float(mid), float(low), float(high))
+    mid = min(mid, at[first])
+    return Beginning(float(mid), float(min(low, mid)), float(high))
 
 
-BEGINNINGS = 2001  # places tried for a beginning
+BEGINNINGS, LEAST_AFTER = 2001, 3  # places tried, and events that come after the last of them

@@ -1,6 +1,7 @@
 """Levels that move: change points against published series, drift of simulated and built logs."""
 
 import json
+import time
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -194,6 +195,29 @@ def test_a_clock_step_inside_a_series_is_no_drift():
     moved = log["time"].where(~later, log["time"] - pd.Timedelta("40min"))
     clock = log["clock"].astype("str").where(log["seq"] < len(log) // 3, "step")
     assert not slower(tables(log.assign(time=moved, clock=clock.astype("category")))[0])
+
+
+def test_the_day_a_limit_is_met_is_foretold_with_its_interval():
+    # 10 s, and from day 15 on 0.3 s a day more: 45 s at (45 - 10) / 0.3 days after day 15.
+    table, days = tables(house(lambda day, floor: 0.3 * max(day - 15, 0) * (floor == "3"), days=60))
+    row = slower(table)["open_s", "3"]
+    first = days["day"].min()
+    wanted = first + pd.Timedelta(days=15 + 35 / 0.3)
+    assert row.limit_s == 45
+    assert row.meets_low <= wanted <= row.meets_high
+    assert abs((row.meets_limit - wanted).days) < 20
+    others = table[table["floor"].ne("3") | table["what"].ne("open_s")]
+    assert others["meets_limit"].isna().all()  # nothing else gets slower
+
+
+def test_ten_years_are_searched_as_surely_and_not_much_longer_than_one():
+    rng = np.random.default_rng(1)
+    level = rng.normal(0, 1, 3650) + 1.5 * (np.arange(3650) > 2000)
+    begun = time.process_time()
+    found = onset(np.arange(3650), level, np.ones(3650))
+    assert time.process_time() - begun < 3
+    assert abs(found.at - 2001) < 10
+    assert found.shift == pytest.approx(1.5, abs=0.15)
 
 
 def test_a_shift_that_finer_exports_may_have_made_does_not_count():

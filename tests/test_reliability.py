@@ -7,8 +7,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats as reference
 
+from loganalyzer.changes import noise_of
 from loganalyzer.rates import laplace
-from loganalyzer.reliability import at_least, bunching, cusum, ewma, power_law, rayleigh
+from loganalyzer.reliability import (
+    at_least,
+    beginning,
+    bunching,
+    burst,
+    cusum,
+    ewma,
+    power_law,
+    rayleigh,
+)
+from loganalyzer.stats import poisson_interval
+from tests.test_drift import coal_years
 
 # Source: NIST/SEMATECH e-Handbook of Statistical Methods, case study of sections 8.2.2.3 and
 # 8.4.5.2: ages at repair, watched for 1500 h.
@@ -120,6 +132,8 @@ def test_the_mean_of_23_and_1_o_clock_is_midnight():
         ([109, 65, 22, 3, 1], 1.001565, 0.480449),
         # Source: Greenwood and Yule 1920, accidents of 647 workers.
         ([447, 132, 42, 21, 3, 2], 1.487241, 9.57e-15),
+        # Arithmetic: the counts 2 3 0 1 4 2 1 3 have mean 2 and variance 12 / 7.
+        ([1, 2, 2, 2, 1], 0.857143, 0.539749),
     ],
 )
 def test_the_index_of_dispersion_is_as_published(frequencies, index, p):
@@ -134,3 +148,50 @@ def test_the_index_of_dispersion_is_as_published(frequencies, index, p):
 def test_the_chance_of_so_many_or_more_is_poisson_s(count, mean):
     wanted = reference.poisson.sf(count - 1, mean)
     assert at_least([count], [mean])[0] == pytest.approx(wanted, rel=1e-9)
+
+
+def test_the_noise_of_single_values_gives_the_handbook_s_limits():
+    # Source: NIST/SEMATECH e-Handbook, section 6.3.2.2: mean 50.81, limits 55.8041 and 45.8159.
+    values = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
+    wide = 3 * np.sqrt(noise_of(values))
+    limits = (np.mean(values) + wide, np.mean(values) - wide)
+    assert limits == pytest.approx((55.8041, 45.8159), abs=5e-5)
+
+
+def test_the_interval_of_a_rate_is_that_of_the_time_between_failures():
+    # Source: NIST/SEMATECH e-Handbook, section 8.4.5.1: 2 failures in 800 h, 90 % two-sided.
+    low, high = poisson_interval([2], 0.9)
+    assert (800 / high[0], 800 / low[0]) == pytest.approx((127.069, 2251.229), abs=1e-3)
+
+
+def test_coal_mining_disasters_read_backwards_begin_to_come_often_about_1890():
+    # Source: Raftery, Akman, Biometrika 73 (1986) 85-89: the rate falls from about 3.1 to 0.9 a
+    # year between 1886 and 1896.
+    back = np.repeat(np.arange(112), coal_years()[::-1]) + 0.5  # years before 1963
+    found = beginning(back, 112, 0.9, int(np.searchsorted(back, 78)))
+    assert 1886 <= 1963 - found.high <= 1963 - found.at <= 1963 - found.low <= 1897
+
+
+def test_the_interval_of_a_beginning_holds_it_as_often_as_it_says():
+    rng = np.random.default_rng(8)
+    held, off = [], []
+    for _ in range(300):
+        begin = rng.uniform(15, 30)
+        before = rng.uniform(0, begin, rng.poisson(begin / 60))
+        after = rng.uniform(begin, 60, rng.poisson(0.3 * (60 - begin)))
+        ages = np.sort([*before, *after])
+        if len(after) < 4:
+            continue
+        found = beginning(ages, 60, 1 / 60, burst(ages, 60, 1 / 60, 7)[0])
+        held.append(found.low <= begin <= found.high)
+        off.append(found.at - begin)
+    assert np.mean(held) > 0.92
+    assert np.median(np.abs(off)) < 2.5
+    assert abs(np.median(off)) < 1
+
+
+@pytest.mark.parametrize("ages", [[5.0], [5.0, 5.0, 5.0], [0.0, 1.0]])
+def test_few_events_or_many_at_once_have_a_beginning_no_later_than_the_first(ages):
+    found = beginning(ages, 5.0 + len(ages), 0.1, 0)
+    assert 0 <= found.low <= found.at <= max(ages[0], 1e-9)
+    assert found.at <= found.high <= max(ages[-1], 1e-9)

@@ -1,6 +1,7 @@
 """Suspects: the right part first, nothing in a healthy house, and misuse told from fault."""
 
 import json
+import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -17,7 +18,7 @@ from loganalyzer.views import analyse
 from loganalyzer.views.about_condition import suspects as told
 from loganalyzer.views.suspects_report import NOTHING, suspects_dict, suspects_text
 from loganalyzer.views.technician import drift_chart, hot_spots, occurrences, surroundings
-from tests.build import timeline
+from tests.build import START, categories, timeline
 from tests.conditioned import condition, simulated
 from tests.test_incidents_planted import log_of
 from tests.tools.simulator import Fault, Misuse, Service, plain_chute, plain_plan, simulate
@@ -154,9 +155,84 @@ def test_a_fault_that_never_ends_a_thousand_codes_and_a_seldom_used_door_do_no_h
         for day in range(0, 60, 15) for step, edge in ((0, "on"), (9, "off"))
     ]  # fmt: skip
     events = sorted([*never, *codes, *seldom], key=lambda event: event[0])
+    begun = time.process_time()
     found = condition(timeline(*events), {("quay", "A"): {"L": "latch"}})
     assert found.suspects["component"].isin(COMPONENTS).all()
     assert len(found.suspects) <= 1  # the unknown codes together, at no door
+    assert time.process_time() - begun < 10
+
+
+def test_a_code_at_every_line_is_one_trouble_and_takes_seconds():
+    plan = house(days=30, uses_a_unit_a_week=5)
+    log = log_of(simulate(plan))
+    codes = log.assign(
+        signal="fault", edge="mark", floor="3", stream=None, code="E9", line=log["line"] + 10**6,
+        time=log["time"] + pd.Timedelta("20ms"),
+    )  # fmt: skip
+    both = pd.concat([log.astype(dict.fromkeys(TEXTS, "str")), codes]).sort_values(
+        ["time", "line"], kind="stable", ignore_index=True
+    )
+    both = categories(both.assign(seq=np.arange(len(both))))
+    begun = time.process_time()
+    found = condition(both, {(plan.site, "A"): {"E9": "door"}})
+    table = found.suspects
+    assert table[["component", "floor"]].to_numpy().tolist() == [["door", "3"]]
+    assert found.faults["count"].tolist() == [len(log)]
+    assert time.process_time() - begun < 10
+
+
+TEXTS = ("site", "chute", "floor", "signal", "edge", "stream", "code")
+
+
+def worked(days, delay, travel):
+    """A chute whose doors unlock after `delay(day, hour, floor)` and travel takes `travel()`."""
+    rng, events = np.random.default_rng(4), []
+    for use in range(days * 24):
+        day, hour = divmod(use, 24)
+        for place, floor in enumerate("1234"):
+            at = day * DAY + hour * 3600 + place * 800
+            stream = "refuse" if use % 2 == place % 2 else "recycling"
+            placed = at + 5 + rng.normal(0, 0.2) + travel(rng)
+            free = placed + 0.6 + abs(rng.normal(0, 0.05)) + delay(rng, hour, floor)
+            opened = free + rng.uniform(1, 4)
+            shut = opened + rng.lognormal(2, 0.3)
+            events += [
+                (at, floor, "press", "mark", {"stream": stream}),
+                (at, None, "positioning", "on", {"stream": stream}),
+                (placed, None, "positioning", "off", {"stream": stream}),
+                (free, floor, "unlocked", "on"), (opened, floor, "open", "on"),
+                (shut, floor, "open", "off"), (shut + 0.3, floor, "unlocked", "off"),
+            ]  # fmt: skip
+    rounded = [(round(event[0], 1), *event[1:]) for event in events]
+    return condition(timeline(*sorted(rounded, key=lambda event: event[0])))
+
+
+def test_a_diverter_that_is_slow_one_time_in_fifty_is_found_from_the_first_day():
+    table = worked(40, lambda *_: 0, lambda rng: 6 * (rng.random() < 0.02)).suspects
+    (row,) = table.to_dict("records")
+    assert row["component"] == "sorter"
+    assert pd.isna(row["floor"])
+    signs = {one["sign"]: one for one in json.loads(row["evidence"])["for"]}
+    assert signs["slow travel"]["lines"]
+    assert (row["since"] - START).days <= 2
+
+
+def test_a_latch_that_hesitates_on_afternoons_is_found_with_its_hours():
+    def afternoons(rng, hour, floor):
+        local = (START.hour + hour) % 24
+        return 2 * (floor == "3" and 14 <= local < 18 and rng.random() < 0.15)
+
+    (row,) = worked(40, afternoons, lambda rng: 0).suspects.to_dict("records")
+    assert (row["component"], row["floor"]) == ("latch", "3")
+    signs = {one["sign"]: one for one in json.loads(row["evidence"])["for"]}
+    assert signs["late unlocking"]["hour"] == pytest.approx(16, abs=1)
+
+
+def test_latches_that_wait_alike_at_all_doors_are_no_suspect():
+    """What all doors do, load for one, is not a part's failing."""
+    waits = worked(40, lambda rng, hour, floor: 3 * (rng.random() < 0.1), lambda rng: 0)
+    assert waits.troubles["sign"].eq("late unlocking").sum() > 200
+    assert waits.suspects.empty
 
 
 @pytest.fixture(scope="module")
@@ -184,8 +260,10 @@ def test_the_report_tells_what_speaks_for_and_against(worn):
     assert "door at floor 5" in text
     assert "    + longer openings" in text
     assert "only one kind of sign shows it" in text
+    assert "began between 2026-03-" in text
     found = suspects_dict(worn)
     assert found["answer"] is None
+    assert found["unmapped"] == []
     assert found["suspects"][0]["evidence"]["for"]
 
 
@@ -219,3 +297,15 @@ def test_the_command_says_that_nothing_stands_out(tmp_path, capsys):
     assert parts == {("contact", "5")}  # the years' one planted fault
     assert main(["suspects", "--store", store, "--to", "2002-01-07T05:00"]) == 0
     assert NOTHING in capsys.readouterr().out
+
+
+def test_codes_that_no_profile_explains_are_other_and_listed():
+    codes = [(n * 97.0, None, "fault", "mark", {"code": f"C{n % 12}"}) for n in range(36)]
+    found = analyse(timeline(*codes), {}, {("quay", "A"): {"C1": "latch"}})
+    others = found.condition.faults.query("component == 'other'")
+    assert len(others) == 11
+    listed = suspects_dict(found)["unmapped"]
+    assert {row["code"] for row in listed} == {f"C{n}" for n in range(12)} - {"C1"}
+    assert {row["times"] for row in listed} == {3}
+    assert "told as 'other'" in suspects_text(found)
+    assert "and 1 more" in suspects_text(found)
