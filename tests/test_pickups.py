@@ -1,5 +1,8 @@
 """Pickup rules, the simulation, the search, the forecast and the backtest."""
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,6 +13,7 @@ from loganalyzer.errors import SiteError
 from loganalyzer.lifetimes import Weibull, weibull
 from loganalyzer.pickups.backtest import calibration, foretold
 from loganalyzer.pickups.demand import Demand, Demands
+from loganalyzer.pickups.search import pickups
 from loganalyzer.pickups.simulation import draw, estimate
 from loganalyzer.site import parse_site
 from tests.build import START
@@ -223,6 +227,20 @@ def test_the_best_of_more_pickups_lie_apart_and_refuse_less():
     # 24 uses a day: one day and six days leave 74 refused of 144, three and four days 2 and 26.
     assert present["refused_a_week"] == pytest.approx(74, rel=0.12)
     assert best["refused_a_week"] == pytest.approx(28, abs=7)
+
+
+def test_of_rules_that_are_all_good_enough_the_most_even_one_is_best():
+    """Never full whatever the days: three pickups in three days running are no advice."""
+    text = site_text(RECYCLING, REFUSE)
+    found = sorting(busy_log(emptied=(0, 2, 4), a_day=24, fills_at=70), text)
+    slow = replace(found.demands.of(("quay", "A", "recycling")), rate=np.full(168, 0.2))
+    demands = SimpleNamespace(of=lambda key: slow)
+    table = pickups(found.bins, found.lives, demands, found.facts.ends, found.sites)
+    (best,) = [row for row in rows(table, best=True) if row["pickups_a_week"] == 3]
+    assert best["chance_full"] == 0
+    names = best["rule"].split("BYDAY=")[1].split(";")[0].split(",")
+    places = [("MO", "TU", "WE", "TH", "FR", "SA", "SU").index(name) for name in names]
+    assert sorted(np.diff([*places, places[0] + 7])) == [2, 2, 3]
 
 
 def test_without_a_fill_model_or_a_rule_the_reason_stands_there(busy):

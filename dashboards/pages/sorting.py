@@ -128,7 +128,8 @@ def lost(view: View) -> html.Section:
     counts = shown_to_manager(tables.lost_counts(analysis), analysis.sites)
     cases = shown_to_manager(tables.lost_cases(analysis), analysis.sites)
     if cases.empty:
-        return parts.section("lost", title, [], parts.nothing("Nothing found."))
+        why = "; ".join(tables.not_judged(analysis))
+        return parts.section("lost", title, [], parts.nothing(f"{why or 'Nothing found'}."))
     kinds = {"full_then_refuse": "Container full, then refuse", "gave_up": "Gave up",
              "quick_switch": "Quick switch to refuse", "never_used": "Never used"}  # fmt: skip
     columns = {"floor": "Floor", "chute": "Chute", "stream": "Stream", **kinds}

@@ -2,7 +2,9 @@
 
 Looked at are all choices of weekdays with the same number of pickups a week or fewer, at the
 present rule's hour, and one pickup every second week. Best at a number of pickups is the rule
-with the fewest uses refused, then the fewest hours full. A rule's day is a whole hour.
+with the fewest uses refused, then the fewest hours full; of those that are alike the present one,
+then the one least likely to find it full, then the one whose pickups lie the most evenly. A
+pickup comes at a whole hour.
 
 Source: the criterion is ours; RFC 5545 for the rules.
 """
@@ -104,8 +106,10 @@ def _container(
         row = _row(rule, _fills_of(local), (times[-1] - times[0]) / 1e6 / 3600 / WEEK, played)
         table = _with_present(table, row)
     # Differences below what a person would act on leave the present rule the best.
-    order = [table["refused_a_week"].round(1), table["hours_full_a_week"].round(1)]
-    rank = np.lexsort((~table["present"], *order[::-1]))
+    rank = np.lexsort((
+        table["longest"], table["chance_full"].round(3), ~table["present"],
+        table["hours_full_a_week"].round(1), table["refused_a_week"].round(1),
+    ))  # fmt: skip
     first = table.iloc[rank].groupby(table["pickups_a_week"].round(2)).head(1).index
     return table.assign(
         best=table.index.isin(first), uses_a_week=float(demand.rate.sum()), worlds=WORLDS,
@@ -164,7 +168,10 @@ def _row(rule: str, fills: Fills, weeks: float, played: Played) -> dict[str, obj
     figures = np.array([number * played.fill(*fill) for fill, number in parts.items()])
     total = figures.sum(axis=0)
     by = [total[0] / len(fills), total[1] / weeks, total[2] / weeks, total[3] / len(fills)]
-    row: dict[str, object] = {"rule": rule, "pickups_a_week": len(fills) / weeks}
+    longest = max(hours for _, hours in fills)
+    row: dict[str, object] = {
+        "rule": rule, "pickups_a_week": len(fills) / weeks, "longest": longest,
+    }  # fmt: skip
     for name, values in zip(MEASURES, by, strict=True):
         found, short = estimate(values), name.partition("_")[0]
         row |= {name: found.value, f"{short}_low": found.low, f"{short}_high": found.high}

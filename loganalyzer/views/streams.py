@@ -4,6 +4,7 @@ import json
 
 import pandas as pd
 
+from loganalyzer.bins import DISPOSED, SORTED
 from loganalyzer.facts import CHUTE
 from loganalyzer.localtime import wall_clock
 from loganalyzer.views.analysis import Analysis
@@ -144,6 +145,23 @@ def lost_cases(analysis: Analysis) -> pd.DataFrame:
     lost = analysis.sorting.lost_sorting
     lines = [", ".join(json.loads(text)) for text in lost["evidence"]]
     return lost.assign(local=wall_clock(lost, analysis.sites, "time"), lines=lines)
+
+
+def not_judged(analysis: Analysis) -> list[str]:
+    """Why lost sorting cannot be told, chute by chute: a sentence each, none where it can."""
+    kinds = analysis.sorting.bins.groupby(CHUTE)["kind"].agg(set)
+    said = []
+    for row in analysis.facts.recorded.itertuples():
+        known = kinds.get((row.site, row.chute), set())
+        reason = (
+            "presses not in the log" if not row.press
+            else "streams not in the log" if not row.stream
+            else "no stream of the kinds recycling and organics, and one of kind refuse, in the "
+            "site file" if not known & set(SORTED) or DISPOSED not in known else None
+        )  # fmt: skip
+        if reason:
+            said.append(f"{row.site}, chute {row.chute}: not told: {reason}")
+    return said
 
 
 def pickup_table(analysis: Analysis) -> pd.DataFrame:

@@ -21,7 +21,12 @@ from loganalyzer.views.about_streams import (
 from loganalyzer.views.analysis import Analysis
 from loganalyzer.views.finding import LINES_SHOWN, rows
 from loganalyzer.views.shown import hidden_doors, shown_to_manager
-from loganalyzer.views.streams import container_totals, fill_history, lost_counts
+from loganalyzer.views.streams import (
+    container_totals,
+    fill_history,
+    lost_counts,
+    not_judged,
+)
 from loganalyzer.views.summary import records
 
 NOTE = (
@@ -197,7 +202,9 @@ def _lost(analysis: Analysis) -> list[str]:
                      f"{': ' if first else ''}{', '.join(first)}"
                      f"{', …' if len(part) > len(first) else ''}")  # fmt: skip
     more = "  every one with all its lines: loganalyzer export lost_sorting --store DIR --out FILE"
-    return [*lines, more] if lines else ["  none found"]
+    lines += [more] if lines else []
+    lines += [f"  {sentence}" for sentence in not_judged(analysis)]
+    return lines or ["  none found"]
 
 
 def _short(line: str) -> str:
