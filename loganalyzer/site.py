@@ -26,6 +26,7 @@ from loganalyzer.settings import (
     read_text,
     zone_name,
 )
+from loganalyzer.settings.alerts import Alert, Digest, Mail
 from loganalyzer.settings.mistakes import Mistake, nearest, refuse, toml
 from loganalyzer.tables import COMPONENTS
 
@@ -156,6 +157,26 @@ class Chute(Settings):
         refuse(streams + once([floor.label for floor in self.floors], "floor", "label"))
         return self
 
+    @model_validator(mode="after")
+    def _containers_agree(self) -> Self:
+        """Streams that share a container say the same of it, or leave it to one of them."""
+        said: dict[tuple[str, str], tuple[str, object]] = {}
+        wrong = []
+        for place, stream in enumerate(self.streams):
+            for key in ("container_l", "full_at", "pickup"):
+                value = getattr(stream, key)
+                if value is None:
+                    continue
+                bin = stream.container or stream.id
+                first, other = said.setdefault((bin, key), (stream.id, value))
+                if other != value:
+                    expected = f'{toml(other)} as stream "{first}" of the same container'
+                    wrong.append(
+                        Mistake(("stream", place, key), toml(value), expected, toml(other))
+                    )
+        refuse(wrong)
+        return self
+
 
 def _day(value: object) -> object:
     """Refuse what is no calendar day; a day may stand with or without quotes."""
@@ -205,6 +226,9 @@ class _SiteFile(Settings):
     )
     campaigns: tuple[Campaign, ...] = Field(default=(), validation_alias="campaign")
     work: tuple[Work, ...] = ()
+    mail: Mail | None = None
+    alerts: tuple[Alert, ...] = Field(default=(), validation_alias="alert")
+    digests: tuple[Digest, ...] = Field(default=(), validation_alias="digest")
 
     @model_validator(mode="after")
     def _names_once(self) -> Self:
@@ -228,6 +252,31 @@ class _SiteFile(Settings):
         return self
 
     @model_validator(mode="after")
+    def _alert_places(self) -> Self:
+        chutes = [chute.id for chute in self.chutes]
+        floors = list(dict.fromkeys(f.label for chute in self.chutes for f in chute.floors))
+        refuse([
+            Mistake(("alert", place, key), toml(name), ", ".join(allowed),
+                    f'["{nearest(name, allowed) or allowed[0]}"]')
+            for place, alert in enumerate(self.alerts)
+            for key, names, allowed in (
+                ("chutes", alert.chutes, chutes), ("floors", alert.floors, floors),
+            )
+            for name in names
+            if allowed and name not in allowed
+        ])  # fmt: skip
+        if self.mail is None:
+            told = [(("alert", place, "to"), one.to) for place, one in enumerate(self.alerts)]
+            told += [(("digest", place, "to"), one.to) for place, one in enumerate(self.digests)]
+            refuse([
+                Mistake(where, toml(to), "a table [mail] with host and from, since it is an e-mail "
+                        "address", None)
+                for where, to in told
+                if "://" not in to
+            ])  # fmt: skip
+        return self
+
+    @model_validator(mode="after")
     def _campaign_floors(self) -> Self:
         labels = [floor.label for chute in self.chutes for floor in chute.floors]
         known = list(dict.fromkeys(labels))
@@ -248,6 +297,7 @@ class Site:
     `text` is the file it came from, word for word, and `file` that file's path. Floors of fewer
     than `min_units` units are hidden from managers' views; 0 hides none. `language` is the one
     that reports and the dashboard speak.
+    `mail`, `alerts` and `digests` say who is told what, and how.
     """
 
     id: str
@@ -260,6 +310,9 @@ class Site:
     campaigns: tuple[Campaign, ...] = ()
     work: tuple[Work, ...] = ()
     language: str = LANGUAGES[0]
+    mail: Mail | None = None
+    alerts: tuple[Alert, ...] = ()
+    digests: tuple[Digest, ...] = ()
 
     def chute(self, id: str) -> Chute:
         """The chute of that id.
@@ -295,4 +348,5 @@ def parse_site(text: str, file: str) -> Site:
     return Site(
         head.id, head.name, head.time_zone, checked.chutes, text, file, min_units=head.min_units,
         campaigns=checked.campaigns, work=checked.work, language=head.language,
+        mail=checked.mail, alerts=checked.alerts, digests=checked.digests,
     )  # fmt: skip

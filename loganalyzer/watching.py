@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from loganalyzer.errors import AnalyzerError, StoreError
+from loganalyzer.errors import AnalyzerError
 from loganalyzer.ingest.reports import FAILED, KNOWN, ExportReport, ImportReport
 
 # Endings and beginnings of files that another program is still writing. Common practice, no source.
@@ -69,7 +69,8 @@ class Watcher:
     Attributes:
         folder: Where exports arrive.
         take: Imports files; what it raises is told, and the files are tried again.
-        after: Called when something new has landed.
+        after: Called after each look, with whether something new has landed (or may have, before
+            the first).
         tell: Called with one line for everything worth knowing.
         clock: Seconds that only grow.
         wait: Waits so many seconds; true once somebody wants it to stop.
@@ -79,7 +80,7 @@ class Watcher:
 
     folder: Path
     take: Callable[[list[Path]], ImportReport]
-    after: Callable[[], None]
+    after: Callable[[bool], None]
     tell: Callable[[str], None]
     clock: Callable[[], float]
     wait: Callable[[float], bool]
@@ -89,9 +90,15 @@ class Watcher:
     def run(self) -> None:
         """Look, take, wait, until `wait` says to stop."""
         seen: dict[Path, Seen] = {}
-        trouble = ""
+        trouble, landed = "", True  # what landed just before an earlier end may not be told yet
         while True:
-            now = self._round(seen)
+            now, more = self._round(seen)
+            landed |= more
+            try:
+                self.after(landed)
+                landed = False
+            except (AnalyzerError, OSError) as error:
+                now = now or str(error)
             if now and now != trouble:
                 self.tell(now)
             elif trouble and not now:
@@ -100,8 +107,8 @@ class Watcher:
             if self.wait(self.every_s):
                 return
 
-    def _round(self, seen: dict[Path, Seen]) -> str:
-        """One look and what it brings; the one line that says what is in the way, or ""."""
+    def _round(self, seen: dict[Path, Seen]) -> tuple[str, bool]:
+        """One look: the line that says what is in the way, or ""; whether something landed."""
         at = self.clock()
         try:
             found = look(self.folder, seen, at)
@@ -109,34 +116,29 @@ class Watcher:
             return (
                 f"{self.folder}: cannot be read ({error.strerror or error}). "
                 "Waiting for it to come back."
-            )
+            ), False
         seen.clear()
         seen.update(found)
         files = ready(seen, at, self.still_s)
         if not files:
-            return ""
+            return "", False
         try:
             report = self.take(files)
         except (AnalyzerError, OSError) as error:
-            return f"{error} Trying again every {self.every_s:g} s."
+            return f"{error} Trying again every {self.every_s:g} s.", False
         for path in files:
             seen[path] = Seen(seen[path].size, seen[path].changed, seen[path].since, taken=True)
-        return self._told(report)
+        return "", self._told(report)
 
-    def _told(self, report: ImportReport) -> str:
-        """Tell what became of each file; the import has said what it could not read."""
+    def _told(self, report: ImportReport) -> bool:
+        """Tell what became of each file; whether any of them is new."""
         for message in report.messages:
             self.tell(message)
         news = [export for export in report.exports if export.status != KNOWN]
         for export in news:
             for line in outcome(export):
                 self.tell(line)
-        if any(export.status != FAILED for export in news):
-            try:
-                self.after()
-            except StoreError as error:
-                return str(error)
-        return ""
+        return any(export.status != FAILED for export in news)
 
 
 def outcome(export: ExportReport) -> Iterator[str]:

@@ -219,6 +219,9 @@ COMMANDS = {
             option("table", metavar="TABLE", help="timeline, intervals, cycles, visits, "
                    "incidents, floors, coverage, imports, rejects or another one of the README"),
             file("--out", "FILE", "the file to write; an older one is replaced", required=True),
+            option("--without-floors", metavar="LABEL,…", help="leave out these floors"),
+            option("--round-times", metavar="STEP",
+                   help="round times down to whole steps of 15min, 1h, …, in UTC"),
             *SELECTION,
             TICKETS,
         ),

@@ -48,7 +48,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
     ),
     # The original lines behind an incident are read again as their layout says.
     "store": ("store", "errors tables settings readers clock"),
-    "export": ("export", "errors tables"),
+    "export": ("export privacy", "errors tables"),
     "weighing": ("weighing", "errors settings"),
     "ingest": (
         "ingest",
@@ -58,12 +58,13 @@ LIBRARY: dict[str, tuple[str, str]] = {
     # Retention sums up what it removes, as the answers tell it.
     "upkeep": ("upkeep", "errors tables settings plain store ingest views answers"),
     "watching": ("watching", "errors ingest"),
+    "alerts": ("alerts", "errors tables settings plain facts incidents views"),
     "accounts": ("accounts", "errors"),
     "receiving": ("receiving", "errors settings readers ingest store"),
     "cli": (
         "cli commands words serving",
         "errors tables settings plain views store export ingest answers upkeep weighing "
-        "watching accounts dashboards.app dashboards.access dashboards.reports",
+        "watching alerts accounts dashboards.app dashboards.access dashboards.reports",
     ),
 }  # fmt: skip
 DASHBOARDS: dict[str, tuple[str, str]] = {

@@ -173,7 +173,7 @@ def test_an_empty_file_lacks_both_tables():
 def test_a_misspelt_table_is_not_also_missing():
     text = EXAMPLE.replace("[[chute", "[[chutes").replace("[chute.", "[chutes.")
     assert mistakes(text) == [
-        "found unknown key 'chutes', expected site, chute, campaign or work. Write [[chute]]."
+        "found unknown key 'chutes', expected site, chute, campaign, work, mail, alert or digest. Write [[chute]]."
     ]
 
 
@@ -226,3 +226,21 @@ def test_whatever_is_typed_into_a_file_it_is_read_or_told_line_by_line(typed: st
     except SiteError as error:
         lines = (*error.lines, *str(error).splitlines())
     assert all(re.search(r"^s.toml: .*found .*, expected .*\. .*\.$", line) for line in lines)
+
+
+def test_streams_that_share_a_container_must_not_contradict_each_other():
+    text = (
+        '[site]\nid = "quay"\nname = "Quay"\ntime_zone = "UTC"\n'
+        '[[chute]]\nid = "A"\nprofile = "json-events"\n'
+        '[[chute.stream]]\nid = "paper"\nkind = "recycling"\ncontainer = "mixed"\n'
+        "container_l = 1100\n"
+        '[[chute.stream]]\nid = "cans"\nkind = "recycling"\ncontainer = "mixed"\n'
+        "container_l = 660\n"
+    )
+    with pytest.raises(SiteError) as caught:
+        parse_site(text, "quay.toml")
+    (line,) = caught.value.lines
+    assert "container_l: found 660" in line
+    assert "expected 1100" in line
+    assert 'as stream "paper" of the same container' in line
+    assert len(parse_site(text.replace("container_l = 660\n", ""), "quay.toml").chutes) == 1

@@ -21,7 +21,7 @@ class Day:
 
     def __init__(self, folder: Path, *plan, still_s: float = 15.0):
         self.at, self.plan = 0.0, list(plan)
-        self.taken, self.told, self.landed = [], [], 0
+        self.taken, self.told, self.landed = [], [], -1  # the first look counts as one
         self.answer = lambda paths: ImportReport(
             tuple(ExportReport(path.name, "imported", lines=1, events=1) for path in paths)
         )
@@ -34,8 +34,8 @@ class Day:
         self.taken += [path.name for path in paths]
         return report
 
-    def after(self):
-        self.landed += 1
+    def after(self, landed):
+        self.landed += landed
 
     def wait(self, seconds):
         self.at += seconds

@@ -10,6 +10,7 @@ from logging.handlers import RotatingFileHandler
 from pathlib import Path
 
 from loganalyzer import ingest
+from loganalyzer.commands.alerting import tell_site
 from loganalyzer.commands.shared import now
 from loganalyzer.errors import UsageError
 from loganalyzer.ingest.reports import ImportReport
@@ -42,9 +43,17 @@ def watch_folder(options: argparse.Namespace) -> int:
             tell=log.info,
         )  # fmt: skip
 
+    def after(landed: bool) -> None:
+        site = load_site(options.site)
+        round_told = tell_site(store, site, now(), options.store, look=landed)
+        for line in round_told.failures:
+            log.info(f"not sent yet: {line}")
+        if round_told.sent:
+            log.info(f"messages sent: {round_told.sent}")
+
     log.info(f"Watching {options.folder} for exports of {options.site} (stop with Ctrl-C)")
     Watcher(
-        options.folder, take, lambda: None, log.info, time.monotonic, stop.wait,
+        options.folder, take, after, log.info, time.monotonic, stop.wait,
         options.every, options.still,
     ).run()  # fmt: skip
     log.info("Stopped.")
