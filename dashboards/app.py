@@ -11,7 +11,17 @@ from dashboards.access import headers, rights, signin
 from dashboards.access.gate import Gate
 from dashboards.access.settings import Access
 from dashboards.data import Data
-from dashboards.pages import audit, faults, frame, overview, sorting, start, strip, waiting
+from dashboards.pages import (
+    audit,
+    faults,
+    frame,
+    incidents,
+    overview,
+    sorting,
+    start,
+    strip,
+    waiting,
+)
 from dashboards.pages import data as data_page
 from dashboards.uploads import Uploads
 from loganalyzer.errors import AnalyzerError
@@ -39,6 +49,7 @@ PAGES = {
     "audit": audit.PAGE,
     "sorting": sorting.PAGE,
     "faults": faults.PAGE,
+    "incidents": incidents.PAGE,
     "strip": strip.PAGE,
     "data": data_page.PAGE,
 }
@@ -78,7 +89,7 @@ def create_app(store: Store, poll_ms: int = POLL_MS, access: Access = EVERYBODY_
     )
     _register(app, data)
     frame.register(app, data, PAGES)
-    overview.register(app)
+    incidents.register(app)
     waiting.register(app)
     strip.register(app)
     data_page.register(app, data, Uploads())

@@ -9,7 +9,7 @@ from plotly.utils import PlotlyJSONEncoder
 
 from dashboards.data import Worked
 from dashboards.pages.choice import Choice
-from dashboards.pages.overview.incidents import section
+from dashboards.pages.incidents import listing
 from dashboards.pages.view import View
 from loganalyzer.errors import SiteError
 from loganalyzer.site import parse_site
@@ -129,7 +129,7 @@ def test_a_floor_of_two_homes_is_not_named_to_the_manager(misused):
 def test_the_page_lists_no_incident_of_a_small_floor_for_the_manager(misused, fewest, floors):
     found = analysed(*misused, sites=small(fewest))
     view = View(Worked(found), Choice(), "UTC", "light")
-    listed = json.loads(json.dumps(section(view, None, "quay"), cls=PlotlyJSONEncoder))
+    listed = json.loads(json.dumps(listing(view), cls=PlotlyJSONEncoder))
     assert {row["floor"] for row in rows_of(listed) if row["who"] == "manager"} == floors
     assert ("1 floor hidden" in json.dumps(listed)) == (fewest == 3)
 

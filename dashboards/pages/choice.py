@@ -62,9 +62,10 @@ class Choice:
             self, **dict(zip(("start", "end"), days, strict=True)), incident=None, suspect=None
         )
 
-    def of_page(self) -> Self:
-        """What every page of a site understands: chute and period."""
-        return type(self)(self.chute, self.start, self.end)
+    def of_page(self, by_floor: bool = False) -> Self:
+        """What every page of a site understands: chute and period; floors only some."""
+        floor = self.floor if by_floor else None
+        return type(self)(self.chute, self.start, self.end, floor=floor)
 
     def floors(self) -> frozenset[str]:
         """The floors asked for; none where all are meant."""

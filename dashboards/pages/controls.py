@@ -1,6 +1,7 @@
 """The head of the page: its name, chute and period to choose, and whether new data landed."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from dash import Dash, Input, Output, State, dcc, html, no_update, set_props
@@ -20,13 +21,18 @@ def masthead(data: Data, name: str, zone: str) -> html.Header:
     return html.Header([html.H1(name), html.P(f"All times are local: {zone}"), *away])
 
 
-def choices(chutes: Sequence[str], choice: Choice) -> html.Div:
-    """Chute and period."""
+def choices(chutes: Sequence[str], choice: Choice, by_floor: bool) -> html.Div:
+    """Chute and period, and on pages of single doors the floors."""
+    floors = dcc.Input(
+        id="floors-wanted", type="text", value=choice.floor or "", placeholder="all", size="10",
+        debounce=True,
+    )  # fmt: skip
     return html.Div(
         [
             html.Nav(chute_links(chutes, choice), id="chutes", **parts.aria(label="Chute")),
             _day("From", "from", choice.start),
             _day("To, that day too", "to", choice.end),
+            *([html.Label(["Floors, with commas", floors])] if by_floor else []),
         ],
         className="choices",
     )
@@ -55,15 +61,17 @@ def chute_links(chutes: Sequence[str], choice: Choice) -> parts.Children:
     ]
 
 
-def page_links(names: Mapping[str, str], site: str, shown: str, choice: Choice) -> parts.Children:
-    """A link a page, chute and period kept."""
+def page_links(
+    names: Mapping[str, tuple[str, bool]], site: str, shown: str, choice: Choice
+) -> parts.Children:
+    """A link a page, chute and period kept, and the floors where they can be chosen."""
     return [
         dcc.Link(
             [name, parts.unseen(" (shown)")] if key == shown else name,
-            href=f"/site/{site}{f'/{key}' if key else ''}{choice.of_page().search()}",
+            href=f"/site/{site}{f'/{key}' if key else ''}{choice.of_page(by_floor).search()}",
             className="chosen" if key == shown else "",
         )
-        for key, name in names.items()
+        for key, (name, by_floor) in names.items()
     ]
 
 
@@ -73,11 +81,13 @@ def news() -> html.P:
     return html.P([html.Span(id="news"), button], className="news", role="status")
 
 
-def follow(chutes: Sequence[str], choice: Choice) -> None:
+def follow(chutes: Sequence[str], choice: Choice, by_floor: bool) -> None:
     """Make the controls say what the address says, after back and forward too."""
     set_props("chutes", {"children": chute_links(chutes, choice)})
     set_props("from", {"value": choice.start or ""})
     set_props("to", {"value": choice.end or ""})
+    if by_floor:
+        set_props("floors-wanted", {"value": choice.floor or ""})
 
 
 def register(app: Dash, data: Data) -> None:
@@ -96,6 +106,17 @@ def register(app: Dash, data: Data) -> None:
         if (now.start, now.end) == (choice.start, choice.end):
             return no_update
         return now.search()
+
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Input("floors-wanted", "value"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def _choose_floors(floors: str | None, search: str | None) -> Any:
+        choice = Choice.of(search)
+        asked = ",".join(filter(None, map(str.strip, (floors or "").split(",")))) or None
+        return no_update if asked == choice.floor else replace(choice, floor=asked).search()
 
     @app.callback(
         Output("news", "children"),

@@ -71,7 +71,7 @@ def _suspect(view: View, data: Data, site: str, place: int, row: Row) -> parts.C
     floor = f", floor {row['floor']}" if word(row["floor"]) else ""
     signs = json.loads(row["evidence"])
     head = f"{str(row['component']).capitalize()}, chute {row['chute']}{floor}"
-    since = "a day not known" if pd.isna(row["local"]) else f"{row['local']:%Y-%m-%d}"
+    since: str = "a day not known" if pd.isna(row["local"]) else f"{row['local']:%Y-%m-%d}"
     known = f"Since about {since}. Score {figure(float(row['score']))}."
     against = [_sign(one) for one in signs.get("against", [])]
     listed = [

@@ -7,14 +7,18 @@ what is drawn anew, so that the keyboard's focus stays where it was.
 
 import logging
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
 from dash import Dash, Input, Output, State, ctx, dcc, html, no_update, set_props
 from dash.exceptions import PreventUpdate
+from orjson import Fragment
+from plotly.io.json import to_json_plotly
 
 from dashboards import parts
-from dashboards.data import Data
+from dashboards.access.rights import acting
+from dashboards.data import Data, Worked
 from dashboards.pages import controls
 from dashboards.pages.choice import Choice
 from dashboards.pages.view import View
@@ -36,11 +40,13 @@ class Page:
         sections: What it shows.
         redraw: For fields of `Choice` that belong to this page: what changes when only they do,
             as the properties of each component; the rest of the page stays as it is.
+        by_floor: Whether floors can be chosen on it.
     """
 
     name: str
     sections: Sections
     redraw: Mapping[str, Redraw] = field(default_factory=dict)
+    by_floor: bool = False
 
 
 Pages = Mapping[str, Page]  # by the last part of the address; the first one has none
@@ -52,13 +58,14 @@ def layout(
     """The frame of a page, and its title; what is measured comes with the address."""
     known, choice = data.store.site(site), Choice.of(search)
     working = html.P(WORKING, role="status", className="working")
-    names = {key: one.name for key, one in pages.items()}
     children: parts.Children = [
         controls.masthead(data, known.name, known.time_zone),
         html.Nav(
-            controls.page_links(names, site, page, choice), id="pages", **parts.aria(label="Pages")
+            controls.page_links(_links(pages), site, page, choice),
+            id="pages",
+            **parts.aria(label="Pages"),
         ),
-        controls.choices(data.store.chutes(site), choice),
+        controls.choices(data.store.chutes(site), choice, pages[page].by_floor),
         controls.news(),
         dcc.Store(id="site", data=site),
         dcc.Store(id="page", data=page),
@@ -75,6 +82,10 @@ def layout(
     return children, f"{pages[page].name}, {title}" if page else title
 
 
+def _links(pages: Pages) -> dict[str, tuple[str, bool]]:
+    return {key: (page.name, page.by_floor) for key, page in pages.items()}
+
+
 def answers(data: Data, page: Page, site: str, choice: Choice, scheme: str) -> parts.Children:
     """Everything that is measured, or one sentence that says why nothing is."""
     try:
@@ -86,6 +97,31 @@ def answers(data: Data, page: Page, site: str, choice: Choice, scheme: str) -> p
     return [parts.nothing(trouble), html.P(dcc.Link("The whole log", href=f"/site/{site}"))]
 
 
+def finished(data: Data, page: Page, site: str, choice: Choice, scheme: str) -> Any:
+    """What `answers` says, as it is sent to the browser; made once for an analysis."""
+    rights = data.rights()
+
+    def draw(worked: Worked) -> bytes:
+        with acting(rights):
+            view = View(worked, choice, data.store.site(site).time_zone, scheme)
+            return str(to_json_plotly(page.sections(view, data, site))).encode()
+
+    with suppress(AnalyzerError):
+        if choice.trouble(data.store.chutes(site)) is None:
+            worked = data.worked(site, choice.chute, (choice.start, choice.end))
+            return Fragment(worked.page((page.name, choice, scheme, rights), draw))
+    return answers(data, page, site, choice, scheme)  # which says what is wrong
+
+
+def _generation(data: Data, site: str, choice: Choice, *, fresh: bool) -> int:
+    """Of the store, when what is shown was worked out."""
+    try:
+        period = choice.start, choice.end
+        return data.worked(site, choice.chute, period, fresh=fresh).generation
+    except AnalyzerError:
+        return data.store.generation
+
+
 def view_of(data: Data, site: str, choice: Choice, scheme: str) -> View:
     """What the sections of a page are made from."""
     worked = data.worked(site, choice.chute, (choice.start, choice.end))
@@ -95,7 +131,6 @@ def view_of(data: Data, site: str, choice: Choice, scheme: str) -> View:
 def register(app: Dash, data: Data, pages: Pages) -> None:
     """The callbacks that all pages of a site share."""
     controls.register(app, data)
-    names = {key: page.name for key, page in pages.items()}
 
     @app.callback(
         Output("answers", "children"),
@@ -115,8 +150,9 @@ def register(app: Dash, data: Data, pages: Pages) -> None:
         if scheme is None:  # the browser has not said yet
             raise PreventUpdate
         choice = Choice.of(search)
-        now = {"site": site, "page": page, "scheme": scheme,
-               "generation": data.store.generation, **asdict(choice)}  # fmt: skip
+        generation = _generation(data, site, choice, fresh=ctx.triggered_id == "refresh")
+        now = {"site": site, "page": page, "scheme": scheme, "generation": generation,
+               **asdict(choice)}  # fmt: skip
         if shown == now and ctx.triggered_id != "refresh":
             raise PreventUpdate
         changed = _changed(shown, now)
@@ -126,9 +162,9 @@ def register(app: Dash, data: Data, pages: Pages) -> None:
                 for id, properties in pages[page].redraw[name](view, data, site).items():
                     set_props(id, dict(properties))
             return no_update, now
-        controls.follow(data.store.chutes(site), choice)
-        set_props("pages", {"children": controls.page_links(names, site, page, choice)})
-        return answers(data, pages[page], site, choice, scheme), now
+        controls.follow(data.store.chutes(site), choice, pages[page].by_floor)
+        set_props("pages", {"children": controls.page_links(_links(pages), site, page, choice)})
+        return finished(data, pages[page], site, choice, scheme), now
 
 
 def _changed(shown: Shown | None, now: Shown) -> set[str]:

@@ -1,7 +1,7 @@
 """What every section of a page is made from: an analysis and how it was chosen."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
@@ -56,6 +56,16 @@ class View:
             "{chutes}, {first:%Y-%m-%d} to {last:%Y-%m-%d}, time of {zone}", chutes=name,
             first=first.tz_convert(self.zone), last=last.tz_convert(self.zone), zone=self.zone,
         )  # fmt: skip
+
+    def door(self, page: str, **chosen: str | None) -> str:
+        """The address of what is behind a number, chute and period kept.
+
+        Args:
+            page: Last part of the address of a page.
+            chosen: Fields of `Choice` on it.
+        """
+        site = next(iter(self.analysis.sites))
+        return f"/site/{site}/{page}{replace(self.choice.of_page(), **chosen).search()}"
 
     def caption(self, unit: str, n: str) -> str:
         """What stands under a figure: chutes, period, time zone, unit, how many."""

@@ -8,6 +8,7 @@ import pandas as pd
 from loganalyzer.spans import micros
 from loganalyzer.views.analysis import Analysis
 from loganalyzer.views.lanes import Lanes
+from loganalyzer.views.shown import shown_to_manager
 from loganalyzer.views.thinning import thinned
 
 SHOWN = ["incident", "kind", "chute", "floor", "stream", "code", "begin", "until", "ongoing", "for"]
@@ -68,8 +69,11 @@ def stretch(
 
 
 def placed_incidents(analysis: Analysis, floors: frozenset[str] = frozenset()) -> pd.DataFrame:
-    """The incidents in order of time: the columns of `SHOWN`."""
-    found = analysis.incidents
+    """The incidents in order of time: the columns of `SHOWN`.
+
+    Those of a manager at floors of few units are left out, as everywhere.
+    """
+    found = shown_to_manager(analysis.incidents, analysis.sites)
     if floors:
         found = found[found["floor"].isna() | found["floor"].isin(list(floors))]
     until = found["end"].fillna(found["start"])

@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 from dash import ClientsideFunction, Dash, Input, Output, dcc, html
+from dash.development.base_component import Component
 
 from dashboards import parts
 from dashboards.data import Data
@@ -40,31 +41,34 @@ def sections(view: View, data: Data, site: str) -> parts.Children:
                              "with a clock set in it, or choose another chute.")  # fmt: skip
         return [parts.section("strip", TITLE, [], none)]
     shown = drawn(view)
-    legend = html.Ul(
-        [html.Li([html.Span(className=f"key {key}"), said]) for key, said in LEGEND],
-        className="legend", **parts.aria(label="What the marks mean"),
-    )  # fmt: skip
     return [
         html.Section(
             [
                 html.H2(TITLE, id="strip-title"),
                 html.Nav(steps(view), id="strip-steps", **parts.aria(label="Steps in time")),
                 html.P(said(view, shown), id="strip-said", className="unseen", role="status"),
-                html.Div(
-                    [
-                        html.Div(id="strip-drawn"),
-                        html.Div(lines(view, data, site), id="strip-lines"),
-                    ],
-                    id="strip-body",
-                ),
-                legend,
-                html.P(HOW, className="muted"),
-                dcc.Store(id="strip-data", data=shown),
-                dcc.Store(id="strip-seen"),
+                *figure(view, shown, html.Div(lines(view, data, site), id="strip-lines")),
             ],
             id="strip", className="whole", **parts.aria(labelledby="strip-title"),
         )
     ]  # fmt: skip
+
+
+def figure(view: View, shown: Mapping[str, Any], *beside: Component) -> parts.Children:
+    """The strip itself, with what its marks mean and how it is moved."""
+    legend = html.Ul(
+        [html.Li([html.Span(className=f"key {key}"), said]) for key, said in LEGEND],
+        className="legend", **parts.aria(label="What the marks mean"),
+    )  # fmt: skip
+    return [
+        html.Div(
+            [html.Div(id="strip-drawn"), *beside], id="strip-body" if beside else "strip-alone"
+        ),
+        legend,
+        html.P(HOW, className="muted"),
+        dcc.Store(id="strip-data", data=dict(shown)),
+        dcc.Store(id="strip-seen"),
+    ]
 
 
 def redraw(view: View, data: Data, site: str) -> Mapping[str, Mapping[str, Any]]:
@@ -228,4 +232,5 @@ def register(app: Dash) -> None:
 PAGE = Page(
     "Strip of events", sections,
     dict.fromkeys(("at", "wide", "beside", "incident", "floor"), redraw),
+    by_floor=True,
 )  # fmt: skip
