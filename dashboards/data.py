@@ -2,9 +2,10 @@
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Iterable
-from concurrent.futures import Future
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Iterable
+from concurrent.futures import Future, wait
+from contextlib import suppress
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import pandas as pd
@@ -16,15 +17,43 @@ from loganalyzer.store import Store
 from loganalyzer.views import Analysis, Summary, headline, summary
 from loganalyzer.views.lanes import Lanes, lanes
 
-KEPT = 8  # analyses held at a time; a building-year takes some 100 MB
-Key = tuple[str, str, str | None, Period]  # what names the state of the site's log, and the choice
+KEPT_ROWS, KEPT = 2_000_000, 64  # of all analyses held; a building-year is some 500,000 rows
+PAGES_KEPT = 24  # finished pages of an analysis
+PATIENCE_S = 0.3  # how long somebody waits for what is new, where there is what was before
+Choice = tuple[str, str | None, Period]  # site, chute, period
+Draw = Callable[["Worked"], bytes]
 
 
 @dataclass(frozen=True)
 class Worked:
-    """What is worked out once for a choice: the analysis, and on demand what it says in words."""
+    """What is worked out once for a choice: the analysis, and on demand what it says in words.
+
+    Attributes:
+        analysis: Every table.
+        generation: Of the store, when it was begun.
+    """
 
     analysis: Analysis
+    generation: int = 0
+
+    def page(self, key: Hashable, draw: Draw) -> bytes:
+        """A finished page, as it is sent; made once.
+
+        Args:
+            key: What it depends on, besides the analysis.
+            draw: Makes it; called again with what is worked out after this.
+        """
+        if key not in self.pages:
+            made = draw(self)
+            while len(self.pages) >= PAGES_KEPT:
+                self.pages.pop(next(iter(self.pages)), None)
+            self.pages[key] = draw, made
+        return self.pages[key][1]
+
+    @cached_property
+    def pages(self) -> dict[Hashable, tuple[Draw, bytes]]:
+        """What was asked for of it, finished."""
+        return {}
 
     @cached_property
     def headline(self) -> pd.DataFrame:
@@ -47,6 +76,28 @@ class Worked:
         return {}
 
 
+@dataclass
+class Kept:
+    """An analysis that is there, or promised, and the one before it for as long.
+
+    Attributes:
+        state: What names the state of the site's log.
+        before: Of an earlier state.
+        promised: The analysis.
+    """
+
+    state: str
+    before: Worked | None
+    promised: Future[Worked] = field(default_factory=Future)
+
+    @property
+    def rows(self) -> int:
+        """How much it holds."""
+        done = self.promised.done() and self.promised.exception() is None
+        held = [self.before, self.promised.result() if done else None]
+        return sum(len(one.analysis.timeline) for one in held if one is not None)
+
+
 class Data:
     """Answers the pages' questions; safe to share between the threads of the server.
 
@@ -60,26 +111,42 @@ class Data:
         self.whole, self.rights = store, rights
         self.store = Seen(store, rights)
         self._lock = threading.Lock()
-        self._kept: OrderedDict[Key, Future[Worked]] = OrderedDict()
+        self._work = threading.BoundedSemaphore(2)  # more at once would only slow each other down
+        self._kept: OrderedDict[Choice, Kept] = OrderedDict()
 
-    def worked(self, site: str, chute: str | None, period: Period) -> Worked:
+    def worked(
+        self, site: str, chute: str | None, period: Period, *, fresh: bool = False
+    ) -> Worked:
         """Everything about a site or one of its chutes, worked out once for each store state.
 
-        Who asks for what another thread is working out waits for it; others do not.
+        Who asks for what another thread is working out waits for it; others do not. When the
+        site's log changed, what was worked out before is handed out for as long as the new takes;
+        its `generation` says so.
+
+        Args:
+            site: Its id.
+            chute: One of its chutes, null for all.
+            period: As `loganalyzer.answers.answer` takes it.
+            fresh: Wait for what is new.
 
         Raises:
             AnalyzerError: As `loganalyzer.answers.answer`.
         """
-        key = (self.store.check(site), site, chute, period)
-        promised, mine = self._promise(key)
-        if mine:
-            try:
-                analysis = answer(self.whole, site, chute, period)
-                promised.set_result(Worked(analysis))
-            except BaseException as error:
-                self._forget(key)  # an error is told to those who wait and is not kept
-                promised.set_exception(error)
-        return promised.result()
+        while True:
+            state, choice = self.store.check(site), (site, chute, period)
+            kept, mine = self._promise(state, choice)
+            if mine and kept.before is not None:
+                threading.Thread(target=self._fulfil, args=(kept, choice), daemon=True).start()
+            elif mine:
+                self._fulfil(kept, choice)
+            if kept.before is not None and not fresh:
+                wait([kept.promised], PATIENCE_S)
+            before = kept.before  # gone once the promise is kept
+            if before is not None and not fresh and not kept.promised.done():
+                return before
+            found = kept.promised.result()
+            if not fresh or kept.state == state:
+                return found
 
     def imports(self, site: str) -> pd.DataFrame:
         """The ledger of a site's exports."""
@@ -99,18 +166,41 @@ class Data:
             for number, text in sorted(self.store.lines(source, numbers).items())
         ]
 
-    def _promise(self, key: Key) -> tuple[Future[Worked], bool]:
-        """What is kept or promised under a key, and whether the caller has to work it out."""
-        with self._lock:
-            for old in [old for old in self._kept if old[1] == key[1] and old[0] != key[0]]:
-                del self._kept[old]
-            mine = key not in self._kept
-            promised = self._kept.setdefault(key, Future())
-            self._kept.move_to_end(key)
-            while len(self._kept) > KEPT:
-                self._kept.popitem(last=False)
-            return promised, mine
+    def _promise(self, state: str, choice: Choice) -> tuple[Kept, bool]:
+        """What is kept or promised of a choice, and whether the caller has to work it out.
 
-    def _forget(self, key: Key) -> None:
+        While something is worked out, nothing newer is begun: who wants that asks again.
+        """
         with self._lock:
-            self._kept.pop(key, None)
+            kept = self._kept.get(choice)
+            if kept is not None and (kept.state == state or not kept.promised.done()):
+                self._kept.move_to_end(choice)
+                return kept, False
+            before = kept.promised.result() if kept is not None else None
+            self._kept[choice] = kept = Kept(state, before)
+            self._kept.move_to_end(choice)
+            self._make_room()
+            return kept, True
+
+    def _fulfil(self, kept: Kept, choice: Choice) -> None:
+        """Work out what is promised, and the pages that people looked at before."""
+        try:
+            with self._work:
+                generation = self.whole.generation
+                worked = Worked(answer(self.whole, *choice), generation)
+                for key, (draw, _) in list((kept.before or worked).pages.items()):
+                    with suppress(Exception):  # whoever asks for the page is told what is wrong
+                        worked.page(key, draw)
+            kept.promised.set_result(worked)
+        except BaseException as error:
+            with self._lock:  # an error is told to those who wait and is not kept
+                self._kept.pop(choice, None)
+            kept.promised.set_exception(error)
+        kept.before = None
+
+    def _make_room(self) -> None:
+        """Forget what was asked for longest ago."""
+        rows = [kept.rows for kept in self._kept.values()]
+        while len(rows) > 1 and (sum(rows) > KEPT_ROWS or len(rows) > KEPT):
+            self._kept.popitem(last=False)
+            del rows[0]

@@ -218,7 +218,7 @@ def test_an_analysis_is_worked_out_anew_when_the_store_changes(tmp_path: Path):
     before = data.worked("quay", None, (None, None))
     assert data.worked("quay", None, (None, None)) is before
     store_of(tmp_path, "BUTTON", "DOOR OPEN", "DOOR SHUT", day="2025-03-04")
-    assert len(data.worked("quay", None, (None, None)).analysis.timeline) == 5
+    assert len(data.worked("quay", None, (None, None), fresh=True).analysis.timeline) == 5
     assert len(data._kept) == 1
 
 

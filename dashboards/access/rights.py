@@ -1,5 +1,8 @@
 """What the one who asks may see: every look into the store goes through this."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 
 from flask import g, has_request_context
@@ -37,7 +40,23 @@ def owner() -> Rights:
     return OWNER
 
 
+_ACTING: ContextVar[Rights | None] = ContextVar("acting", default=None)
+
+
+@contextmanager
+def acting(rights: Rights) -> Iterator[None]:
+    """Do something later on behalf of who asked for it, with no more rights than they had."""
+    token = _ACTING.set(rights)
+    try:
+        yield
+    finally:
+        _ACTING.reset(token)
+
+
 def asking() -> Rights:
     """The rights of who sent the request that is being answered; outside of one, none."""
+    acting_for = _ACTING.get()
+    if acting_for is not None:
+        return acting_for
     found = g.get("rights", NOBODY) if has_request_context() else NOBODY
     return found if isinstance(found, Rights) else NOBODY
