@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from loganalyzer.site import Limits, Site
 from loganalyzer.tables import NEEDS_FLOOR, SIGNALS, require
@@ -18,6 +18,7 @@ from loganalyzer.tables import NEEDS_FLOOR, SIGNALS, require
 CHUTE = ["site", "chute"]
 DOOR = ["site", "chute", "floor"]
 TEXT_KEYS = (*DOOR, "stream", "code")
+MANY = 1_000_000  # keys that may be counted in an array with a place for each
 
 NOT_RECORDED = {
     "press": "presses not in the log",
@@ -62,11 +63,12 @@ def recorded(timeline: pd.DataFrame) -> pd.DataFrame:
         for `stream` (any event names a stream).
     """
     require(timeline, *CHUTE, "signal", "stream")
-    named = timeline["stream"].notna().groupby([timeline[c] for c in CHUTE], observed=True).any()
-    counts = timeline.groupby([*CHUTE, "signal"], observed=True).size().unstack("signal")
-    table = counts.reindex(columns=list(SIGNALS)).fillna(0).gt(0).assign(stream=named)
+    named = tally(timeline.loc[timeline["stream"].notna(), CHUTE], CHUTE, "stream")
+    counts = tally(timeline, [*CHUTE, "signal"], "n").set_index([*CHUTE, "signal"])["n"]
+    table = counts.unstack("signal").reindex(columns=list(SIGNALS)).gt(0)
     table.columns.name = None
-    return plain(table.reset_index(), *CHUTE)
+    whole = table.reset_index().merge(named, on=CHUTE, how="left")
+    return whole.assign(stream=whole["stream"].notna())
 
 
 def limits(timeline: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
@@ -75,7 +77,7 @@ def limits(timeline: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
     Returns:
         One row a `site`, `chute`, sorted, with the fields of `Limits` as columns.
     """
-    chutes = plain(timeline[CHUTE].drop_duplicates().sort_values(CHUTE, ignore_index=True), *CHUTE)
+    chutes = tally(timeline, CHUTE, "n")[CHUTE]
     found = [_limits(sites, *key).model_dump() for key in chutes.itertuples(index=False)]
     return chutes.join(pd.DataFrame(found, columns=list(Limits.model_fields)))
 
@@ -88,9 +90,9 @@ def doors(timeline: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
         `units` (nullable count), `elevation_m` (metres). Sorted by site, chute, place.
     """
     require(timeline, *DOOR, "signal")
-    at_doors = timeline["signal"].isin(NEEDS_FLOOR) & timeline["floor"].notna()
-    seen = plain(timeline.loc[at_doors, DOOR].drop_duplicates().sort_values(DOOR), *DOOR)
-    chutes = recorded(timeline)[CHUTE]
+    at_doors = timeline["signal"].isin(NEEDS_FLOOR)
+    seen = tally(timeline.loc[at_doors, DOOR], DOOR, "n")[DOOR]
+    chutes = tally(timeline, CHUTE, "n")[CHUTE]
     listed = pd.DataFrame(
         [
             (site.id, chute.id, floor.label, floor.units, floor.elevation_m)
@@ -161,10 +163,35 @@ def plain(table: pd.DataFrame, *columns: str) -> pd.DataFrame:
 def tally(rows: pd.DataFrame, keys: list[str], name: str) -> pd.DataFrame:
     """How many rows there are of each key: the keys and the count `name`; null keys are left out.
 
-    Counts by the categories' codes; only the few keys become text.
+    Sorted by key. Counts by the categories' codes; only the few keys become text.
     """
-    found = rows.groupby(keys, observed=True).size().rename(name).reset_index()
+    parts = [_coded(rows[key]) for key in keys]
+    shape = [max(len(labels), 1) for _, labels in parts]
+    place, known = np.zeros(len(rows), np.int64), np.ones(len(rows), bool)
+    for (codes, _), size in zip(parts, shape, strict=True):
+        known &= codes >= 0
+        place = place * size + codes
+    place = place[known]
+    if np.prod(shape, dtype=np.float64) <= MANY:
+        counted = np.bincount(place)
+        at = np.flatnonzero(counted)
+        number = counted[at]
+    else:
+        at, number = np.unique(place, return_counts=True)
+    columns = {
+        key: labels.take(code)
+        for key, (_, labels), code in zip(keys, parts, np.unravel_index(at, shape), strict=True)
+    }
+    found = pd.DataFrame({**columns, name: number})
     return plain(found, *(key for key in keys if key in TEXT_KEYS))
+
+
+def _coded(column: pd.Series) -> tuple[NDArray[np.integer], pd.Index]:
+    """A column as numbers of its sorted labels; -1 is null."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return column.cat.codes.to_numpy(), column.cat.categories
+    codes, labels = pd.factorize(column, sort=True)
+    return codes, pd.Index(labels)
 
 
 def counts(numbers: pd.Series, shown: ArrayLike) -> pd.Series:

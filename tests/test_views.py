@@ -128,6 +128,7 @@ def test_the_summary_is_json(planted):
     document = json.loads(json.dumps(as_dict(found, summary(found)), allow_nan=False))
     assert [row["chute"] for row in document["headline"]] == ["A", "B"]
     assert document["headline"][0]["first"].endswith("Z")
+    assert "lock out and tag out" in document["caution"]
     assert isinstance(document["incidents"][0]["evidence"], list)
     assert len(document["floors"]) == len(found.floors)
 

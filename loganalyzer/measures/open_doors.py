@@ -137,13 +137,15 @@ def longest_openings(uses: pd.DataFrame, timeline: pd.DataFrame, facts: Facts) -
     here = Moments(refusals, DOOR).count(meanwhile)
     held = table[CHUTE].merge(facts.recorded, on=CHUTE, how="left")["refusal"].to_numpy(dtype=bool)
     refused = counts(pd.Series(high - low - here), held)
-    others = [_elsewhere(moments.table[a:b], floor) for a, b, floor in
+    floors = moments.table["floor"].to_numpy(object)
+    texts = moments.table["source"].astype("str") + ":" + moments.table["line"].astype("str")
+    others = [a + np.flatnonzero(floors[a:b] != own) for a, b, own in
               zip(low, high, table["floor"], strict=True)]  # fmt: skip
     own = zip(_lines(table, "opened", "on", timeline),
               _lines(table, "until", "off", timeline), strict=True)  # fmt: skip
-    lines = [[*filter(None, pair), *rest["at"].head(LINES_SHOWN)] for pair, rest in
+    lines = [[*filter(None, pair), *texts.iloc[rest[:LINES_SHOWN]]] for pair, rest in
              zip(own, others, strict=True)]  # fmt: skip
-    waiting = pd.Series([rest["floor"].nunique() for rest in others], dtype="float64")
+    waiting = pd.Series([len({*floors[rest]}) for rest in others], dtype="float64")
     return table.assign(
         over_limit=table["over"],
         refused_elsewhere=refused,
@@ -200,13 +202,6 @@ def _busy(timeline: pd.DataFrame) -> pd.DataFrame:
     refusals = timeline.loc[refused, [*DOOR, "time", "code", "source", "line"]]
     coded = refusals["code"].notna().groupby([refusals[c] for c in CHUTE], observed=True)
     return refusals[refusals["code"].eq(BUSY) | ~coded.transform("any").astype(bool)]
-
-
-def _elsewhere(refusals: pd.DataFrame, floor: str) -> pd.DataFrame:
-    """Those of other doors: `floor` and where each stands (`at`)."""
-    others = refusals[refusals["floor"].ne(floor)]
-    lines = others["source"].astype("str") + ":" + others["line"].astype("str")
-    return pd.DataFrame({"floor": others["floor"].astype("str"), "at": lines})
 
 
 def _lines(table: pd.DataFrame, time: str, edge: str, timeline: pd.DataFrame) -> list[str | None]:

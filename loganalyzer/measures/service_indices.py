@@ -118,13 +118,14 @@ def _chute(
     known = _known(coverage, incidents)
     months = _months(coverage, zone)
     outages = _outages(incidents, weights, known, limit)
+    of = {ALL: outages, **{str(cause): part for cause, part in outages.groupby("cause")}}
     held = facts.recorded[_of(facts.recorded, key)].iloc[0]
     shown = [c for c, (_, signals) in CAUSES.items() if any(held[s] for s in signals)]
     unmeasured = incidents.loc[incidents["seconds"].isna(), "cause"].value_counts()
     rows = [
         {
             "site": key[0], "chute": key[1], "month": month, "cause": cause,
-            **_row(outages, cause, span, known, float(weights.sum()), shown, said),
+            **_row(of.get(cause), cause, span, known, float(weights.sum()), shown, said),
             "unmeasured": int(unmeasured.sum() if cause == ALL else unmeasured.get(cause, 0)),
         }
         for month, span in months.items()
@@ -187,7 +188,7 @@ def _outages(
 
 
 def _row(
-    outages: pd.DataFrame, cause: str, span: tuple[int, int], known: Cover, served: float,
+    outages: pd.DataFrame | None, cause: str, span: tuple[int, int], known: Cover, served: float,
     shown: list[str], said: str | None,
 ) -> dict[str, object]:  # fmt: skip
     """The indices of one cause in one month."""
@@ -199,12 +200,11 @@ def _row(
         if not shown and cause == ALL:
             none = "nothing in the log that shows an interruption"
         return head | {"reason": none}
-    mine = outages if cause == ALL or outages.empty else outages[outages["cause"].eq(cause)]
-    if mine.empty:
+    if outages is None or outages.empty:
         counted, minutes = 0.0, 0.0
     else:
-        start, end = micros(mine["start"]), micros(mine["end"])
-        units = mine["units"].to_numpy(dtype="float64")
+        start, end = micros(outages["start"]), micros(outages["end"])
+        units = outages["units"].to_numpy(dtype="float64")
         counted = float(units[(start >= span[0]) & (start < span[1])].sum())
         minutes = float((_between(known, start, end, span) / 60e6 * units).sum())
     left = f"without {listed(missing)}: not in the log" if cause == ALL and missing else None

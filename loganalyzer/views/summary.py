@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from loganalyzer.incidents.kinds import CAUTION
 from loganalyzer.sentences import count, lasting, listed, things
 from loganalyzer.views.analysis import Analysis
 from loganalyzer.views.finding import Finding
@@ -57,7 +58,8 @@ def as_dict(analysis: Analysis, told: Summary) -> dict[str, Any]:
 
     Returns:
         `headline`, `findings`, `floors` (ranked), `incidents` (latest first, evidence as a
-        list), `coverage`: each a list with one object a row, columns as tables.py names them.
+        list), `coverage`: each a list with one object a row, columns as tables.py names them;
+        `caution`, a sentence.
         Floors with fewer units than `min_units` are left out of `floors` and of the incidents
         for the manager; `hidden_floors` is how many these are.
     """
@@ -66,6 +68,7 @@ def as_dict(analysis: Analysis, told: Summary) -> dict[str, Any]:
     for row in incidents:
         row["evidence"] = json.loads(row["evidence"])
     return {
+        "caution": f"Before anyone acts on the equipment: {CAUTION}.",
         "headline": records(told.headline),
         "findings": [_plain(dataclasses.asdict(finding)) for finding in told.findings],
         "floors": records(shown_to_manager(floors_ranked(analysis), analysis.sites)),
