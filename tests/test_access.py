@@ -11,7 +11,7 @@ import pytest
 from flask import Flask
 
 from dashboards.access import keeper as keeper_module
-from dashboards.access.gate import SMALL
+from dashboards.access.gate import LARGE_AT_ONCE, SMALL
 from dashboards.access.settings import Access
 from dashboards.access.signin import inside
 from dashboards.app import create_app
@@ -481,4 +481,17 @@ def test_the_command_says_who_is_let_in():
 def test_the_demo_s_guarded_copy_works(tmp_path: Path):
     """The helper of the other tests: both sites are there for who may see all."""
     looker = signed_in(guarded(tmp_path), "bo")
+    assert looker.client.get("/").status_code == 200
+
+
+def test_large_requests_take_turns(server: Flask, monkeypatch: pytest.MonkeyPatch):
+    """Each takes some times its size of memory, however many are sent."""
+    looker = signed_in(server, "ann")
+    sent = {"data": b" " * (SMALL + 1), "content_type": "application/json"}
+    for _ in range(2 * LARGE_AT_ONCE):
+        assert looker.post(CALLBACK, **sent).status_code == 400
+    gate = server.before_request_funcs[None][-1].__self__
+    for _ in range(LARGE_AT_ONCE):
+        gate.large.acquire()
+    assert looker.post(CALLBACK, **sent).status_code == 429
     assert looker.client.get("/").status_code == 200

@@ -9,6 +9,7 @@ import logging
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from threading import BoundedSemaphore
 from typing import Any
 from urllib.parse import quote, urlsplit
 
@@ -25,6 +26,7 @@ from loganalyzer.accounts import Account
 
 LOG = logging.getLogger(__name__)
 SMALL, LARGE = 1_000_000, 24_000_000  # bytes of a request: of any, and of one that may upload
+LARGE_AT_ONCE = 2  # of those; each takes some times its size of memory
 METHODS = ("GET", "HEAD", "POST")
 ALIVE, FORM = "/alive", ("/sign-in", "/assets/style.css")  # for everybody: they tell nothing
 CALLBACK = "/_dash-update-component"
@@ -40,6 +42,7 @@ class Gate:
     keeper: Keeper | None = None
     sessions: Sessions = field(init=False)
     throttle: Throttle = field(init=False)
+    large: BoundedSemaphore = field(default_factory=lambda: BoundedSemaphore(LARGE_AT_ONCE))
 
     def __post_init__(self) -> None:
         if self.access.accounts is not None:
@@ -50,6 +53,7 @@ class Gate:
         """Look at every request before anything else does."""
         server.config["MAX_CONTENT_LENGTH"] = SMALL
         server.before_request(self._refusal)
+        server.teardown_request(self._leave)
         server.register_error_handler(HTTPException, _told)
         server.add_url_rule(ALIVE, "alive", lambda: ("", 204))
 
@@ -80,11 +84,19 @@ class Gate:
         if found is not None:
             g.rights = found
             request.max_content_length = LARGE if found.upload else SMALL
+            if found.upload and not _small():
+                g.holds_large = self.large.acquire(blocking=False)
+                if not g.holds_large:
+                    return _plain("Other files are being handed over. Try again in a moment.", 429)
         elif not self._is_open(request.path):
             return self._unknown()
         if request.path == CALLBACK and _small() and not isinstance(_said(), dict):
             return _plain("This is nothing that a page of the dashboard sends.", 400)
         return None
+
+    def _leave(self, error: BaseException | None) -> None:
+        if g.pop("holds_large", False):
+            self.large.release()
 
     def _is_open(self, path: str) -> bool:
         return path == ALIVE or (path in FORM and self.access.header is None)

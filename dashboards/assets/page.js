@@ -1,4 +1,5 @@
-// What only the browser knows or can do: light or dark, the title, the keys of the grid.
+// What only the browser knows or can do: light or dark, the title, the keys of the grid, marks
+// of charts that lead somewhere, tables taken along as CSV.
 window.dash_clientside = window.dash_clientside || {};
 (function () {
   const dark = window.matchMedia("(prefers-color-scheme: dark)");
@@ -13,4 +14,86 @@ window.dash_clientside = window.dash_clientside || {};
   grid.chooseOnEnter = (params) => {
     if (params.event && params.event.key === "Enter") params.node.setSelected(true, true);
   };
+
+  // The server may be restarted while somebody looks: what the page asks waits until it answers
+  // again, and a notice says so. Text of the server is shown as text.
+  const ask = window.fetch.bind(window);
+  const AWAY = "The dashboard cannot be reached. The page goes on by itself when it is back.";
+  const OUT = "You are signed out. ";
+  let back = null;
+  const notice = (text, link) => {
+    let said = document.getElementById("away");
+    if (!said) {
+      said = document.createElement("p");
+      said.id = "away";
+      said.className = "away";
+      said.setAttribute("role", "alert");
+      document.body.append(said);
+    }
+    said.replaceChildren(text, ...(link ? [link] : []));
+    said.hidden = !text;
+  };
+  const signIn = () => {
+    const link = document.createElement("a");
+    link.href = "/sign-in?next=" + encodeURIComponent(location.pathname + location.search);
+    link.textContent = "Sign in again";
+    return link;
+  };
+  const untilBack = async () => {
+    notice(AWAY);
+    for (let pause = 500; ; pause = Math.min(2 * pause, 8000)) {
+      await new Promise((go) => setTimeout(go, pause * (0.75 + 0.5 * Math.random())));
+      const answer = await ask("/alive", { cache: "no-store" }).catch(() => null);
+      if (answer && answer.ok) break;
+    }
+    notice("");
+    back = null;
+  };
+  window.fetch = async (what, how) => {
+    if (!String(what).includes("/_dash-update-component")) return ask(what, how);
+    for (;;) {
+      const answer = await ask(what, how).catch((error) => {
+        if (error.name === "AbortError") throw error;
+        return null;
+      });
+      if (answer && answer.status === 401) notice(OUT, signIn());
+      else if (answer && [403, 413, 429].includes(answer.status)) notice(await answer.clone().text());
+      if (answer && ![502, 503, 504].includes(answer.status)) return answer;
+      await (back = back || untilBack());
+    }
+  };
+
+  // A mark of a chart leads to what it counts: the trace names the address, the mark fills it in.
+  function follow(event) {
+    const point = event.points[0], meta = point.data.meta || {};
+    if (!meta.door) return;
+    const row = (meta.rows || [])[point.y], chutes = meta.chutes || [];
+    const values = { row, chute: chutes[point.y] || chutes[0], x: String(point.x).slice(0, 10) };
+    const href = meta.door.replace(/\{(\w+)\}/g, (_, name) => encodeURIComponent(values[name] ?? ""));
+    if (href.startsWith("#")) return document.querySelector(href)?.scrollIntoView();
+    window.history.pushState({}, "", href);
+    window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
+    window.scrollTo(0, 0);
+  }
+  new MutationObserver(() => {
+    for (const chart of document.querySelectorAll(".js-plotly-plot:not([data-door])")) {
+      if (!chart.on) continue;
+      chart.dataset.door = "";
+      chart.on("plotly_click", follow);
+    }
+  }).observe(document.documentElement, { childList: true, subtree: true });
+
+  // Every table can be taken along: what it shows, as RFC 4180 writes it.
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest?.("button.take");
+    if (!button) return;
+    const quoted = (cell) => `"${cell.innerText.trim().replace(/"/g, '""')}"`;
+    const rows = [...button.closest(".taken").querySelectorAll("tr")];
+    const text = rows.map((row) => [...row.cells].map(quoted).join(",")).join("\r\n") + "\r\n";
+    const link = document.createElement("a");
+    link.href = URL.createObjectURL(new Blob(["\ufeff", text], { type: "text/csv" }));
+    link.download = `${button.dataset.name || "table"}.csv`;
+    link.click();
+    setTimeout(() => URL.revokeObjectURL(link.href), 1000);
+  });
 })();
