@@ -16,8 +16,6 @@ NAN = float("nan")
 RAMPS = (0.0, 7.0, 14.0, 28.0, 56.0)
 # So many points must lie before a change, and after its beginning.
 EDGE = 4
-# At most so many beginnings are looked at one by one; of a longer series, those near the best.
-CLOSE = 400
 
 
 @dataclass(frozen=True)
@@ -66,9 +64,9 @@ def onset(times: ArrayLike, levels: ArrayLike, weights: ArrayLike) -> Onset:
     if n < 3 * EDGE:
         return Onset(*[NAN] * 9)
     begin = t[EDGE:-EDGE]
-    at, ramp = _tried(t, y, w, begin)
+    at, ramp = (part.ravel() for part in np.meshgrid(begin, RAMPS, indexing="ij"))
     slope, gain, size = _fits(t, y, w, at, ramp)
-    best = int(np.argmax(gain))
+    best = int(np.argmax(gain >= gain.max() * (1 - 1e-9)))  # of equal ones the shortest ramp
     shape = _shape(t, at[best], ramp[best])
     mean, centre = np.average(y, weights=w), np.average(shape, weights=w)
     rest = y - mean - slope[best] * (shape - centre)
@@ -87,28 +85,32 @@ def onset(times: ArrayLike, levels: ArrayLike, weights: ArrayLike) -> Onset:
     )  # fmt: skip
 
 
-def _tried(t: Numbers, y: Numbers, w: Numbers, begin: Numbers) -> tuple[Numbers, Numbers]:
-    """Every beginning with every ramp; of a long series, those near the best of some."""
-    every = -(-len(begin) // CLOSE)
-    at, ramp = (part.ravel() for part in np.meshgrid(begin[::every], RAMPS, indexing="ij"))
-    if every == 1:
-        return at, ramp
-    best = int(np.searchsorted(begin, at[int(np.argmax(_fits(t, y, w, at, ramp)[1]))]))
-    first = min(max(best - CLOSE // 2, 0), len(begin) - CLOSE)
-    near = begin[first : first + CLOSE]
-    at, ramp = (part.ravel() for part in np.meshgrid(near, RAMPS, indexing="ij"))
-    return at, ramp
-
-
 def _fits(
     t: Numbers, y: Numbers, w: Numbers, at: Numbers, ramp: Numbers
 ) -> tuple[Numbers, Numbers, Numbers]:
-    """Of each candidate: its slope, by how much it lowers the sum of squares, and its size."""
-    share = w / w.sum()
-    shapes = _shape(t[None, :], at[:, None], ramp[:, None])
-    shapes = shapes - (shapes @ share)[:, None]
-    size = shapes**2 @ w
-    slope = np.divide(shapes @ (w * (y - share @ y)), size, out=np.zeros_like(size), where=size > 0)
+    """Of each candidate: its slope, by how much it lowers the sum of squares, and its size.
+
+    A shape (`_shape`) is nothing, then a line, then 1, so that sums over it are differences of
+    running sums, and time and memory grow with the number of candidates alone.
+    """
+    foot, length = at - 1 - t[0], ramp + 1
+    t, y = t - t[0], y - np.average(y, weights=w)
+    rises, full = np.searchsorted(t, foot, side="right"), np.searchsorted(t, foot + length)
+
+    def during(sums: Numbers) -> Numbers:
+        return np.asarray(sums[full] - sums[rises])
+
+    def after(sums: Numbers) -> Numbers:
+        return np.asarray(sums[-1] - sums[full])
+
+    ones, line, square, level, both = (
+        np.append(0.0, np.cumsum(w * part)) for part in (np.ones_like(t), t, t * t, y, t * y)
+    )
+    x = (during(line) - foot * during(ones)) / length + after(ones)
+    xx = during(square) - 2 * foot * during(line) + foot**2 * during(ones)
+    xy = (during(both) - foot * during(level)) / length + after(level)
+    size = np.maximum(xx / length**2 + after(ones) - x**2 / w.sum(), 0.0)
+    slope = np.divide(xy, size, out=np.zeros_like(size), where=size > 0)
     return slope, slope**2 * size, np.maximum(size, 1e-18)
 
 
