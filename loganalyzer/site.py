@@ -77,6 +77,8 @@ def recurrence(rule: str, first: datetime) -> rrule:
         parsed = rrulestr(rule, dtstart=first.replace(tzinfo=None))  # type: ignore[assignment]
         until = parsed._until  # type: ignore[attr-defined]  # has no public name
         parsed = parsed.replace(dtstart=first, until=until and until.replace(tzinfo=first.tzinfo))
+    if not isinstance(parsed, rrule):
+        raise ValueError("more than one rule: no EXDATE, RDATE or second RRULE")
     return parsed
 
 

@@ -120,6 +120,12 @@ def test_a_rule_with_a_mistake_is_one_line_with_what_to_write():
     assert line.endswith('Write pickup = "FREQ=WEEKLY;BYDAY=TU".')
 
 
+def test_a_rule_with_exceptions_is_refused_with_its_line():
+    text = site_text(RECYCLING + 'pickup = "FREQ=WEEKLY;BYDAY=WE\\nEXDATE:20261111T070000"\n')
+    with pytest.raises(SiteError, match="more than one rule: no EXDATE"):
+        parse_site(text, "quay.toml")
+
+
 def steady(rate: float = 2.0, uses: int = 100_000) -> Demand:
     """The same demand at all hours, well known."""
     return Demand(np.full(168, rate), uses, 0.0, 1e-6)

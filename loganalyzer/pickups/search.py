@@ -107,7 +107,7 @@ def _container(
         table = _with_present(table, row)
     # Differences below what a person would act on leave the present rule the best.
     rank = np.lexsort((
-        table["longest"], table["chance_full"].round(3), ~table["present"],
+        table["uneven"], table["chance_full"].round(3), ~table["present"],
         table["hours_full_a_week"].round(1), table["refused_a_week"].round(1),
     ))  # fmt: skip
     first = table.iloc[rank].groupby(table["pickups_a_week"].round(2)).head(1).index
@@ -168,9 +168,9 @@ def _row(rule: str, fills: Fills, weeks: float, played: Played) -> dict[str, obj
     figures = np.array([number * played.fill(*fill) for fill, number in parts.items()])
     total = figures.sum(axis=0)
     by = [total[0] / len(fills), total[1] / weeks, total[2] / weeks, total[3] / len(fills)]
-    longest = max(hours for _, hours in fills)
+    uneven = sum(hours**2 for _, hours in fills) / weeks
     row: dict[str, object] = {
-        "rule": rule, "pickups_a_week": len(fills) / weeks, "longest": longest,
+        "rule": rule, "pickups_a_week": len(fills) / weeks, "uneven": uneven,
     }  # fmt: skip
     for name, values in zip(MEASURES, by, strict=True):
         found, short = estimate(values), name.partition("_")[0]
