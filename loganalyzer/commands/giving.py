@@ -7,6 +7,7 @@ from loganalyzer import export as files
 from loganalyzer.commands.shared import tell
 from loganalyzer.commands.tickets import with_tickets
 from loganalyzer.errors import UsageError
+from loganalyzer.privacy import Discretion, discreet, read_floors, read_step
 from loganalyzer.store import Store
 from loganalyzer.tables import TABLES
 from loganalyzer.views.condition import TABLES_HERE as CONDITION_TABLES
@@ -23,6 +24,7 @@ def export_table(options: argparse.Namespace) -> int:
         )  # fmt: skip
     files.format_of(options.out)
     store = Store.open(options.store)
+    leave = _discretion(options, store)
     if options.table in ("imports", "rejects"):
         table = getattr(store, options.table)(options.site)
     else:
@@ -30,6 +32,17 @@ def export_table(options: argparse.Namespace) -> int:
         held: object = analysis.sorting if options.table in SORTING_TABLES else analysis
         held = analysis.condition if options.table in CONDITION_TABLES else held
         table = getattr(held, options.table)
-    rows = files.write(table, options.table, options.out)
+    rows = files.write(discreet(table, leave), options.table, options.out)
     tell(f"{rows:,} rows of {options.table} written to {options.out}")
     return 0
+
+
+def _discretion(options: argparse.Namespace, store: Store) -> Discretion:
+    """What the person asks to leave out."""
+    step = read_step(options.round_times) if options.round_times else None
+    if options.without_floors is None:
+        return Discretion(step=step)
+    sites = [store.site(site) for site in store.sites()]
+    known = {floor.label for site in sites for chute in site.chutes for floor in chute.floors}
+    known |= set(store.timeline(site=options.site)["floor"].dropna().unique())
+    return Discretion(read_floors(options.without_floors, known), step)
