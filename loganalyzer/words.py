@@ -48,14 +48,17 @@ def file(name: str, metavar: str, said: str, **keywords: Any) -> Option:
 STORE = file("--store", "DIR", "the folder that import made", required=True)
 SITE_FILE = file("--site", "SITE.toml", "the site file: zone, chutes, floors, limits")
 JSON = option("--json", action="store_true", help="print one JSON document")
-SELECTION = (
-    STORE,
-    option("--site", metavar="ID", help="only this site"),
-    option("--chute", metavar="ID", help="only this chute"),
+PERIOD = (
     option("--from", dest="start", metavar="T",
            help="from this date or time on, in the site's time: 2026-10-01 or 2026-10-01T07:30"),
     option("--to", dest="end", metavar="T", help="up to this time; a date counts whole"),
 )  # fmt: skip
+SELECTION = (
+    STORE,
+    option("--site", metavar="ID", help="only this site"),
+    option("--chute", metavar="ID", help="only this chute"),
+    *PERIOD,
+)
 TICKETS = file("--tickets", "FILE.csv", "weigh tickets with the columns date, stream, kg")
 ADDRESS = (
     option("--host", default="127.0.0.1", metavar="H",
@@ -184,6 +187,18 @@ COMMANDS = {
         "against each and what to look at first. A log is no inspection.",
         "telling:name_suspects",
         (*SELECTION, JSON),
+    ),
+    "portfolio": Command(
+        "many buildings side by side: the worst ten, what fails alike, the technician's round",
+        "Prints the worst ten of everything over all sites of a store with the reason, doors that "
+        "fail alike, each building against those like it, and an ordered round for the week.",
+        "telling:compare_buildings",
+        (
+            STORE,
+            option("--site", metavar="ID", help="compare only this one with its like"),
+            *PERIOD,
+            JSON,
+        ),
     ),
     "streams": Command(
         "how people sort: participation by floor, lost sorting, diversion by month",
