@@ -75,7 +75,7 @@ DASHBOARDS: dict[str, tuple[str, str]] = {
     "uploads": ("uploads", "loganalyzer.errors loganalyzer.sentences"),
     "pages": (
         "pages",
-        "access data drawing uploads loganalyzer.profile loganalyzer.receiving loganalyzer.tables "
+        "access data drawing uploads loganalyzer.export loganalyzer.profile loganalyzer.receiving loganalyzer.tables "
         "loganalyzer.errors loganalyzer.language loganalyzer.sentences "
         "loganalyzer.localtime "
         "loganalyzer.views",
