@@ -54,7 +54,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
         "ingest",
         "errors tables settings plain stamps readers events clock timeline store",
     ),
-    "answers": ("answers", "errors settings store views"),
+    "answers": ("answers", "errors settings store views measures"),
     # Retention sums up what it removes, as the answers tell it.
     "upkeep": ("upkeep", "errors tables settings plain store ingest views answers"),
     "watching": ("watching", "errors ingest"),
@@ -75,7 +75,8 @@ DASHBOARDS: dict[str, tuple[str, str]] = {
     "uploads": ("uploads", "loganalyzer.errors loganalyzer.sentences"),
     "pages": (
         "pages",
-        "access data drawing uploads loganalyzer.export loganalyzer.profile loganalyzer.receiving loganalyzer.tables "
+        "access data drawing uploads loganalyzer.export loganalyzer.profile loganalyzer.receiving "
+        "loganalyzer.tables "
         "loganalyzer.errors loganalyzer.language loganalyzer.sentences "
         "loganalyzer.localtime "
         "loganalyzer.views",
