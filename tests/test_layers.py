@@ -36,7 +36,8 @@ LIBRARY: dict[str, tuple[str, str]] = {
     ),
     "intervals": ("keys intervals", "errors tables"),
     "cycles": ("grants presses cycles visits", "errors tables settings intervals"),
-    "measures": ("measures", "errors tables settings plain facts"),
+    "fills": ("fills", "errors tables settings plain facts"),
+    "measures": ("measures", "errors tables settings plain facts fills"),
     "pickups": ("pickups", "errors tables settings plain facts measures"),
     # A rule looks at rows of the log as cycles do, and one of them at what a measure says.
     "audit": ("audit", "errors tables settings plain facts intervals cycles measures"),

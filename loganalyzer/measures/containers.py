@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from loganalyzer.bins import BIN, Times
 from loganalyzer.facts import CHUTE, Facts, why
-from loganalyzer.measures.container_log import Log, container_log
-from loganalyzer.measures.emptyings import SAME, emptied
-from loganalyzer.measures.fulls import HOUR, SECOND, Fulls, told_full
+from loganalyzer.fills.emptyings import SAME, emptied
+from loganalyzer.fills.fulls import HOUR, SECOND, Fulls, told_full
+from loganalyzer.fills.log import Log, container_log
 from loganalyzer.site import Site
 from loganalyzer.spans import micros
 from loganalyzer.tables import TABLES, conform, require

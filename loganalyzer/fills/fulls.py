@@ -22,7 +22,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loganalyzer.bins import Times
-from loganalyzer.measures.container_log import Log, any_within, lines, of_chute
+from loganalyzer.fills.log import Log, any_within, lines, of_chute
 from loganalyzer.spans import micros
 
 SECOND = 1_000_000

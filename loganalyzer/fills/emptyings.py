@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loganalyzer.bins import Times
-from loganalyzer.measures.container_log import LEVEL_DROP, Log, any_within
-from loganalyzer.measures.fulls import HOUR, Fulls
+from loganalyzer.fills.fulls import HOUR, Fulls
+from loganalyzer.fills.log import LEVEL_DROP, Log, any_within
 from loganalyzer.spans import micros
 
 EARLY, LATE = 2 * HOUR, 12 * HOUR  # how far from its rule a pickup may come
