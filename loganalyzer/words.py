@@ -255,6 +255,20 @@ COMMANDS = {
             JSON,
         ),
     ),
+    "retain": Command(
+        "remove what is older than may be kept; monthly sums stay",
+        "Says which originals and events are older than may be kept; with --yes removes them, for "
+        "good. Monthly sums of what they held stay.",
+        "keeping:retain_store",
+        (
+            STORE,
+            option("--keep", metavar="DAYS", required=True,
+                   help="how long to keep the detail, such as 400d"),
+            option("--site", metavar="ID", help="only this site"),
+            option("--yes", action="store_true", help="do it; else it is only said"),
+            JSON,
+        ),
+    ),
     "upgrade": Command(
         "bring a store of an earlier version to this version's format",
         "Writes what changed beside what is there, then switches. An import does it by itself.",

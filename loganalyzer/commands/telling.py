@@ -5,8 +5,8 @@ import argparse
 import pandas as pd
 
 from loganalyzer import views
-from loganalyzer.answers import span
-from loganalyzer.commands.shared import answered, findings, told
+from loganalyzer.answers import answer, span
+from loganalyzer.commands.shared import answered, findings, period, told
 from loganalyzer.commands.tickets import ticket_status, with_tickets
 from loganalyzer.errors import UsageError
 from loganalyzer.store import Store
@@ -14,6 +14,8 @@ from loganalyzer.views import Analysis
 from loganalyzer.views.audit_report import audit_dict, audit_text, shown_violations
 from loganalyzer.views.index_report import indices_dict, indices_text
 from loganalyzer.views.pickup_report import pickups_dict, pickups_text
+from loganalyzer.views.portfolio import portfolio
+from loganalyzer.views.portfolio_report import portfolio_dict, portfolio_text
 from loganalyzer.views.replay_report import change_of, replay_dict, replay_text
 from loganalyzer.views.streams_report import (
     containers_dict,
@@ -31,7 +33,9 @@ def summarise(options: argparse.Namespace) -> int:
     analysis = answered(options, store)
     found = views.summary(analysis, store.imports(options.site), store.rejects(options.site))
     return told(
-        options.json, lambda: views.as_dict(analysis, found), lambda: findings(store, found)
+        options.json,
+        lambda: {**views.as_dict(analysis, found), "kept_from": store.kept_from(options.site)},
+        lambda: findings(store, found),
     )
 
 
@@ -67,6 +71,19 @@ def tell_indices(options: argparse.Namespace) -> int:
     """Print how often and how long units were without their door."""
     analysis = answered(options, Store.open(options.store))
     return told(options.json, lambda: indices_dict(analysis), lambda: indices_text(analysis))
+
+
+def compare_buildings(options: argparse.Namespace) -> int:
+    """Print the worst of all buildings, what fails alike, and the round for the week."""
+    store = Store.open(options.store)
+    if options.site is not None:
+        store.site(options.site)
+    # One building at a time, so that memory does not grow with their number.
+    held = portfolio(answer(store, name, period=period(options)) for name in store.sites())
+    return told(
+        options.json, lambda: portfolio_dict(held, options.site),
+        lambda: portfolio_text(held, options.site),
+    )  # fmt: skip
 
 
 def name_suspects(options: argparse.Namespace) -> int:
