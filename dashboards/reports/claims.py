@@ -2,6 +2,8 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 
+import pandas as pd
+
 from dashboards.reports.sheet import Points, Raw, Section, Words
 from loganalyzer.facts import DOOR
 from loganalyzer.language import phrase
@@ -68,6 +70,15 @@ def calm(findings: Sequence[Finding], who: str) -> list[Finding]:
     ]
 
 
+def file_name(name: str) -> str:
+    """An export's name without the folders of the machine that imported it.
+
+    A member of an archive keeps its place in it, after the archive's name and a "!".
+    """
+    archive, mark, member = name.replace("\\", "/").partition("!")
+    return archive.rsplit("/", 1)[-1] + mark + member
+
+
 def _with_n(finding: Finding) -> str:
     if finding.n is None:
         return finding.sentence
@@ -82,7 +93,7 @@ def _reference(text: str) -> Reference:
 def _names(store: Store, site: str) -> Mapping[str, str]:
     imports = store.imports(site)
     return {
-        str(source): str(name).replace("\\", "/").rsplit("/", 1)[-1]
+        str(source): file_name(str(name))
         for source, name in zip(imports["source"], imports["name"], strict=True)
     }
 
@@ -91,5 +102,6 @@ def _lines_of_small_floors(analysis: Analysis) -> frozenset[Reference]:
     small = hidden_doors(analysis)
     rows = analysis.timeline[[*DOOR, "source", "line"]]
     rows = rows[rows["floor"].astype("str").isin({floor for _, _, floor in small})]
-    rows = rows[[door in small for door in rows[DOOR].itertuples(index=False, name=None)]]
+    doors = pd.MultiIndex.from_frame(rows[DOOR].astype("str"))
+    rows = rows[doors.isin(list(small))]
     return frozenset(zip(rows["source"].astype("str"), rows["line"].tolist(), strict=True))

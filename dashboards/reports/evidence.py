@@ -9,6 +9,7 @@ import difflib
 import hashlib
 import io
 import json
+import shlex
 import tempfile
 import zipfile
 from collections.abc import Mapping
@@ -18,6 +19,7 @@ from pathlib import Path
 import pandas as pd
 
 from dashboards.parts import CAUTION
+from dashboards.reports.claims import file_name
 from dashboards.reports.sheet import Block, Grid, Points, Raw, Section, Sheet, Words, kept, render
 from dashboards.reports.told import MEANS, minutes
 from loganalyzer import export, views
@@ -36,6 +38,7 @@ from loganalyzer.views.summary import records
 AROUND = pd.Timedelta(minutes=2)  # of log before and after the incident
 FIRST, LAST = 25, 15  # minutes that the page tells; all are in the tables
 LINES_SHOWN = 120  # lines on the page; all are in lines.csv
+CHECKED = 3  # exports whose command stands on the page; the others go likewise
 NEAR = 3  # ids that are proposed for an unknown one
 SUMS = "SHA256SUMS"
 
@@ -46,7 +49,8 @@ class Case:
 
     Attributes:
         incident: Its row of `incidents`.
-        events: The stretch of `timeline`, with `local` (the site's wall clock).
+        events: The stretch of `timeline`, with `local` (the site's wall clock) and `named` (whether
+            the incident rests on the line).
         intervals: Those that touch the stretch.
         cycles: Those that touch it.
         lines: `source`, `file`, `line`, `text`: every line of the stretch and of the evidence.
@@ -72,7 +76,7 @@ def evidence(store: Store, incident: str) -> bytes:
     case = _case(store, incident)
     files = {
         "incident.json": _json(case),
-        "timeline.csv": _csv(case.events.drop(columns="local"), "timeline"),
+        "timeline.csv": _csv(case.events.drop(columns=["local", "named"]), "timeline"),
         "intervals.csv": _csv(case.intervals, "intervals"),
         "cycles.csv": _csv(case.cycles, "cycles"),
         "lines.csv": _csv(case.lines, "lines"),
@@ -106,8 +110,10 @@ def _around(store: Store, site: Site, analysis: Analysis, incident: pd.Series) -
     inside = events["time"].between(start - AROUND, end + AROUND)
     named = _named(incident["evidence"])
     listed_here = pd.MultiIndex.from_frame(events[["source", "line"]].astype({"source": "str"}))
-    events = events[inside | listed_here.isin(named)]
-    events = events.assign(local=wall_clock(events, analysis.sites, "time"))
+    events = events.assign(
+        named=listed_here.isin(named), local=wall_clock(events, analysis.sites, "time")
+    )
+    events = events[inside | events["named"]]
     wanted = {*zip(events["source"].astype("str"), events["line"], strict=True), *named}
     lines, exports = _lines(store, site, wanted)
     return Case(
@@ -153,7 +159,7 @@ def _lines(
     imports = store.imports(site.id)
     sources = sorted({source for source, _ in wanted})
     exports = imports[imports["source"].isin(sources)].drop(columns="imported_at")
-    names = dict(zip(exports["source"], exports["name"].map(_short), strict=True))
+    names = dict(zip(exports["source"], exports["name"].map(file_name), strict=True))
     found = [
         (source, names.get(source, source), line, text)
         for source in sources
@@ -162,12 +168,7 @@ def _lines(
         )
     ]
     table = pd.DataFrame(found, columns=["source", "file", "line", "text"])
-    return table, exports.assign(name=exports["name"].map(_short)).reset_index(drop=True)
-
-
-def _short(name: str) -> str:
-    """A file's name without the folders of the machine that imported it."""
-    return name.replace("\\", "/").rsplit("/", 1)[-1]
+    return table, exports.assign(name=exports["name"].map(file_name)).reset_index(drop=True)
 
 
 def _sheet(case: Case, files: list[str]) -> Sheet:
@@ -277,12 +278,22 @@ def _verify(case: Case, files: list[str]) -> Section:
         Words(phrase("The exports themselves are not in the pack. Whoever has one compares what "
                      "this prints with the SHA-256 below; what was packed (.gz, .zip, .zst) is "
                      "unpacked first:")),
-        *[Words(f"sha256sum {name}", "command") for name in case.exports["name"].head(1)],
+        *[Words(_check(name), "command") for name in case.exports["name"].head(CHECKED)],
         Grid(columns, cells, ["lines"]),
         Words(phrase("The line numbers count physical lines from 1; of a sheet, rows. Two packs of "
                      "the same store are the same to the byte."), "muted"),
     ]  # fmt: skip
     return Section(phrase("How to verify it"), blocks)
+
+
+def _check(name: str) -> str:
+    """The command that prints the SHA-256 of an export's bytes, unpacked."""
+    archive, _, member = (shlex.quote(part) for part in name.partition("!"))
+    if name.partition("!")[1]:
+        return f"unzip -p {archive} {member} | sha256sum"
+    if name.endswith(".gz"):
+        return f"gunzip -c {archive} | sha256sum"
+    return f"zstd -dc {archive} | sha256sum" if name.endswith(".zst") else f"sha256sum {archive}"
 
 
 def _optional(template: str, value: object) -> Phrase:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from loganalyzer.facts import plain
@@ -68,7 +69,8 @@ def minutes(events: pd.DataFrame, first: int, last: int) -> tuple[list[Phrase], 
     """What happened, a sentence a minute.
 
     Args:
-        events: Rows of `timeline` in their order, and `local` (the site's wall clock).
+        events: Rows of `timeline` in their order, `local` (the site's wall clock) and `named`
+            (whether the incident rests on it: it is never left out of a minute that is told).
         first: How many minutes to tell from the beginning.
         last: How many from the end.
 
@@ -99,15 +101,17 @@ def _minute(part: pd.DataFrame) -> Phrase:
     text = plain(part, "floor", "stream", "code", "signal", "edge")
     text = text.astype(dict.fromkeys(("floor", "stream", "code"), object))
     text = text.where(text.notna(), None)
+    told_here = text["named"] | (np.arange(len(text)) < A_MINUTE)
     said: list[str] = [
         phrase("{t:%H:%M:%S} {event}", t=row.local, event=event(row))
-        for row in rows(text.head(A_MINUTE))
+        for row in rows(text[told_here])
     ]
     more = len(part) - len(said)
-    told = _joined(said)
+    told, minute = _joined(said), part["local"].iloc[0]
     if not more:
-        return phrase("{events}.", events=told)
-    return phrase("{events}; and {n} more events in that minute.", events=told, n=count(more))
+        return phrase("{minute:%Y-%m-%d %H:%M}: {events}.", minute=minute, events=told)
+    return phrase("{minute:%Y-%m-%d %H:%M}: {events}; and {n} more events in that minute.",
+                  minute=minute, events=told, n=count(more))  # fmt: skip
 
 
 def _joined(said: Sequence[str]) -> str:
