@@ -20,6 +20,7 @@ from dashboards.pages import (
     sorting,
     start,
     strip,
+    uses,
     waiting,
 )
 from dashboards.pages import data as data_page
@@ -51,6 +52,7 @@ PAGES = {
     "faults": faults.PAGE,
     "incidents": incidents.PAGE,
     "strip": strip.PAGE,
+    "uses": uses.PAGE,
     "data": data_page.PAGE,
 }
 EVERYBODY_HERE = Access()  # no sign-in: for this machine alone
@@ -89,6 +91,8 @@ def create_app(store: Store, poll_ms: int = POLL_MS, access: Access = EVERYBODY_
     )
     _register(app, data)
     frame.register(app, data, PAGES)
+    start.register(app, data)
+    overview.register(app, data)
     incidents.register(app)
     waiting.register(app)
     strip.register(app)

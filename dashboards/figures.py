@@ -5,7 +5,7 @@ stand on numbered places, so that two labels that look alike stay two rows.
 """
 
 import html
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -21,12 +21,17 @@ ROW_PX, PANEL_PX, GAP_PX = 24, 200, 48  # heights: a door, a panel of days, betw
 LONGEST = 24  # characters of a label in a figure
 
 
-def floors_by_rate(floors: pd.DataFrame, scheme: str) -> go.Figure:
+# Of a chart whose marks lead somewhere: an address, `{chute}`, `{row}` and `{x}` to be filled in.
+Door = str
+
+
+def floors_by_rate(floors: pd.DataFrame, scheme: str, door: Door = "") -> go.Figure:
     """Floors ranked by lockout episodes per 100 visits, each with its 95 % interval.
 
     Args:
         floors: As `views.floors_ranked`, rows with a rate, the highest first.
         scheme: A key of `theme.LOOKS`.
+        door: Where a floor leads.
     """
     look, shown = LOOKS[scheme], floors.iloc[::-1]
     rate = shown["episodes_per_100_visits"].astype(float)
@@ -48,6 +53,7 @@ def floors_by_rate(floors: pd.DataFrame, scheme: str) -> go.Figure:
                 "color": look.muted, "thickness": 2, "width": 4,
             },
             customdata=numbers.assign(name=names),
+            meta=leads(door, shown["floor"], shown["chute"]),
             hovertemplate=(
                 "%{customdata[4]}<br>%{x:.2f} episodes per 100 visits (%{customdata[2]:.2f} to "
                 "%{customdata[3]:.2f})<br>%{customdata[0]:,} in %{customdata[1]:,} visits"
@@ -63,13 +69,14 @@ def floors_by_rate(floors: pd.DataFrame, scheme: str) -> go.Figure:
     return finish(figure, look, ROW_PX * max(len(shown), 2) + GAP_PX)
 
 
-def week_of_counts(hours: pd.DataFrame, what: str, scheme: str) -> go.Figure:
+def week_of_counts(hours: pd.DataFrame, what: str, scheme: str, door: Door = "") -> go.Figure:
     """Something counted per hour of log, by floor and hour of the local week; a panel a chute.
 
     Args:
         hours: As `views.hour_of_week`, doors from the lowest up. Hours without log stay blank.
         what: A key of `COUNTED`.
         scheme: A key of `theme.LOOKS`.
+        door: Where an hour of a floor leads.
     """
     look = LOOKS[scheme]
     grids = [
@@ -79,8 +86,10 @@ def week_of_counts(hours: pd.DataFrame, what: str, scheme: str) -> go.Figure:
     ]  # fmt: skip
     heights = [ROW_PX * max(len(grid), 2) for _, grid in grids]
     figure = panels([f"Chute {chute}" for chute, _ in grids], heights)
-    for row, (_, grid) in enumerate(grids, start=1):
-        figure.add_trace(week_grid(grid, COUNTED[what]), row=row, col=1)
+    for row, (chute, grid) in enumerate(grids, start=1):
+        drawn = week_grid(grid, COUNTED[what])
+        drawn.meta = leads(door, grid.index, [chute] * len(grid))
+        figure.add_trace(drawn, row=row, col=1)
         figure.update_yaxes(
             tickvals=list(range(len(grid))), ticktext=[label(floor) for floor in grid.index],
             showgrid=False, row=row, col=1,
@@ -93,7 +102,7 @@ def week_of_counts(hours: pd.DataFrame, what: str, scheme: str) -> go.Figure:
     return finish(figure, look, total(heights) + GAP_PX, top=GAP_PX + 32)
 
 
-def days(daily: pd.DataFrame, scheme: str) -> go.Figure:
+def days(daily: pd.DataFrame, scheme: str, doors: Mapping[str, Door] | None = None) -> go.Figure:
     """Visits and refused presses of each local day; a panel a chute.
 
     Days without log stay open; the marks of days that the log covers in part are hollow.
@@ -101,6 +110,7 @@ def days(daily: pd.DataFrame, scheme: str) -> go.Figure:
     Args:
         daily: As `views.daily_trend`.
         scheme: A key of `theme.LOOKS`.
+        doors: Where a day of a line leads, by the column it draws.
     """
     look = LOOKS[scheme]
     parts = [(str(c), part) for c, part in daily.groupby("chute", observed=True, sort=False)]
@@ -111,10 +121,12 @@ def days(daily: pd.DataFrame, scheme: str) -> go.Figure:
     if daily["visits"].isna().all():
         lines[0] = ("cycles", "cycles", look.accent, "solid", "circle")
     named: set[str] = set()
-    for row, (_, part) in enumerate(parts, start=1):
+    for row, (chute, part) in enumerate(parts, start=1):
         for line in lines:
             if part[line[0]].notna().any():
-                figure.add_trace(_days_of(part, *line, first=line[1] not in named), row=row, col=1)
+                drawn = _days_of(part, *line, first=line[1] not in named)
+                drawn.meta = leads((doors or {}).get(line[0], ""), [], [chute])
+                figure.add_trace(drawn, row=row, col=1)
                 named.add(line[1])
     figure.update_yaxes(title_text="a day", rangemode="tozero", nticks=5)
     figure.update_layout(
@@ -124,6 +136,11 @@ def days(daily: pd.DataFrame, scheme: str) -> go.Figure:
         }
     )  # fmt: skip
     return finish(figure, look, total(heights) + GAP_PX, top=GAP_PX + 8)
+
+
+def leads(door: Door, rows: Iterable[object], chutes: Iterable[object]) -> dict[str, Any]:
+    """What the browser needs to follow a mark: the address, and what its rows stand for."""
+    return {"door": door, "rows": [str(row) for row in rows], "chutes": [str(c) for c in chutes]}
 
 
 def label(text: object) -> str:

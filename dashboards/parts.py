@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+import pandas as pd
 import plotly.graph_objects as go
 from dash import dcc, html
 from dash.development.base_component import Component
@@ -71,7 +72,39 @@ def table(
         )
         for row in rows
     ]
-    return scrolled(html.Table([html.Thead(html.Tr(head)), html.Tbody(body)]), name)
+    drawn = scrolled(html.Table([html.Thead(html.Tr(head)), html.Tbody(body)]), name)
+    return html.Div([drawn, take(name)], className="taken")
+
+
+def take(name: str, grid: str = "") -> html.Button:
+    """A button that hands a table over as a CSV file; `grid` is the id of one that is a grid."""
+    named: dict[str, Any] = {"data-name": name, "data-grid": grid}
+    return html.Button(
+        ["Take along as CSV", unseen(f": {name}")], className="take", type="button", **named
+    )
+
+
+def numbers(rows: pd.DataFrame, place: str, unit: str, name: str) -> html.Details:
+    """The table behind a chart of lines: `panel`, `line`, `x`, `value`, and `low`, `high`."""
+    limits = "low" in rows and rows["low"].notna().any()
+    columns = {"panel": "Of", "line": "What", "x": place, "value": unit}
+    columns |= {"low": "Low", "high": "High"} if limits else {}
+    told = [
+        {"panel": str(row["panel"]), "line": str(row["line"]), "x": _place(row["x"]),
+         **{key: None if pd.isna(row[key]) else f"{float(row[key]):.2f}"
+            for key in ("value", "low", "high") if key in columns}}
+        for row in rows.to_dict("records")
+    ]  # fmt: skip
+    return folded("The numbers", table(columns, told, ["value", "low", "high"], name))
+
+
+def _place(x: Any) -> str:
+    return f"{x:%Y-%m-%d}" if isinstance(x, pd.Timestamp) else str(x)
+
+
+def door(value: Cell, href: str) -> Cell:
+    """A number that leads to what it counts; what is not recorded leads nowhere."""
+    return dcc.Link(value, href=href, className="door") if value is not None else None
 
 
 def scrolled(content: Component, name: str) -> html.Div:

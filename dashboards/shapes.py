@@ -6,7 +6,18 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboards.figures import DAYS, GAP_PX, PANEL_PX, ROW_PX, finish, label, panels, total
+from dashboards.figures import (
+    DAYS,
+    GAP_PX,
+    PANEL_PX,
+    ROW_PX,
+    Door,
+    finish,
+    label,
+    leads,
+    panels,
+    total,
+)
 from dashboards.theme import LOOKS
 
 DASHES = ("solid", "dash", "dot", "dashdot")
@@ -113,7 +124,7 @@ def of_week(figure: go.Figure) -> go.Figure:
     )  # fmt: skip
 
 
-def matrix(grid: pd.DataFrame, said: str, scheme: str) -> go.Figure:
+def matrix(grid: pd.DataFrame, said: str, scheme: str, door: Door = "") -> go.Figure:
     """A field for each row and column of a grid; blank where there is nothing to tell."""
     look = LOOKS[scheme]
     rows, columns = ([label(name) for name in names] for names in (grid.index, grid.columns))
@@ -123,6 +134,7 @@ def matrix(grid: pd.DataFrame, said: str, scheme: str) -> go.Figure:
         go.Heatmap(
             z=values, x=list(range(len(columns))), y=list(range(len(rows))), xgap=2, ygap=2,
             customdata=named, hoverongaps=False, showscale=False, zmin=0,
+            meta=leads(door, grid.index, []),
             colorscale=list(look.scale), texttemplate="%{z:,}",
             hovertemplate="%{customdata[0]}, %{customdata[1]}<br>%{z:.3g} " + said
             + "<extra></extra>",

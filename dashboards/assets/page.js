@@ -83,11 +83,20 @@ window.dash_clientside = window.dash_clientside || {};
     }
   }).observe(document.documentElement, { childList: true, subtree: true });
 
+  // A cell's words; one that a spreadsheet would take for a formula is marked as text.
+  function plain(cell) {
+    const copy = cell.cloneNode(true);
+    for (const hidden of copy.querySelectorAll("[aria-hidden=true]")) hidden.remove();
+    const text = copy.textContent.trim();
+    return /^[=+@\t\r]|^-(?![\d.,]+$)/.test(text) ? `'${text}` : text;
+  }
+
   // Every table can be taken along: what it shows, as RFC 4180 writes it.
   document.addEventListener("click", (event) => {
     const button = event.target.closest?.("button.take");
     if (!button) return;
-    const quoted = (cell) => `"${cell.innerText.trim().replace(/"/g, '""')}"`;
+    if (button.dataset.grid) return window.dash_ag_grid.getApi(button.dataset.grid).exportDataAsCsv();
+    const quoted = (cell) => `"${plain(cell).replace(/"/g, '""')}"`;
     const rows = [...button.closest(".taken").querySelectorAll("tr")];
     const text = rows.map((row) => [...row.cells].map(quoted).join(",")).join("\r\n") + "\r\n";
     const link = document.createElement("a");

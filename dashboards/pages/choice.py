@@ -19,7 +19,7 @@ class Choice:
     the place of one in the list. Of the strip: `at` is when the stretch in view begins (UTC),
     `wide` how many seconds it is wide, `beside` when the one beside it begins. Of lists: `floor`
     (several with commas), `kind` of incident, `of` what is listed, `result` of visits or outcome
-    of cycles, `hour` of the week, `day`.
+    of cycles, `hour` of the week, `day`, `stream`.
     """
 
     chute: str | None = None
@@ -38,6 +38,7 @@ class Choice:
     result: str | None = None
     hour: str | None = None
     day: str | None = None
+    stream: str | None = None
 
     @classmethod
     def of(cls, search: str | None) -> Self:
@@ -66,6 +67,10 @@ class Choice:
         """What every page of a site understands: chute and period; floors only some."""
         floor = self.floor if by_floor else None
         return type(self)(self.chute, self.start, self.end, floor=floor)
+
+    def of_list(self, what: str) -> Self:
+        """The same for another list; how rows ended differs from list to list."""
+        return replace(self, of_what=what, result=None)
 
     def floors(self) -> frozenset[str]:
         """The floors asked for; none where all are meant."""

@@ -9,10 +9,13 @@ from dash import html
 
 from dashboards import parts, shapes
 from dashboards.data import Data
+from dashboards.pages import suspected
 from dashboards.pages.frame import Page
 from dashboards.pages.view import Row, View, duration, moment, reasons, whole, with_limits, word
 from loganalyzer.localtime import wall_clock
 from loganalyzer.sentences import count, figure, things
+from loganalyzer.views.about_condition import sign_dated
+from loganalyzer.views.technician import hot_spots
 
 SIGN_LINES = 5  # lines shown of a sign
 TIMES = {
@@ -27,24 +30,28 @@ def sections(view: View, data: Data, site: str) -> parts.Children:
 
 
 def matrix(view: View) -> html.Section:
-    """Faults by component and door."""
-    title, table = "Where are the hot spots?", view.analysis.condition.faults
-    if table.empty:
-        none = parts.nothing("The log holds no fault.")
-        return parts.section("hot-spots", title, [], none)
-    floors = table["floor"].astype("object").where(table["floor"].notna(), "chute")
-    several = table["chute"].nunique() > 1
-    door = floors.astype(str) + (", " + table["chute"].astype(str) if several else "")
-    grid = table.assign(door=door).pivot_table(
-        index="door", columns="component", values="count", aggfunc="sum", observed=True, sort=False
-    )
-    drawn = parts.chart(
-        shapes.matrix(grid, "faults", view.scheme), "hot-spots-map",
-        "Number of faults by door and component; the table of faults has the numbers.",
-        view.caption("Number of faults; the rates with their intervals stand in the table below",
-                     f"{count(table['count'].sum())} faults"),
+    """Troubles of every kind by component and door."""
+    title, site = "Where are the hot spots?", next(iter(view.analysis.sites))
+    spots = pd.concat(hot_spots(view.analysis, site, chute) for chute in view.chutes)
+    spots = spots.assign(troubles=spots["faults"] + spots["glitches"] + spots["others"])
+    found = spots[spots["troubles"].gt(0)]
+    if found.empty:
+        return parts.section("hot-spots", title, [], parts.nothing("The log holds no trouble."))
+    several = len(view.chutes) > 1
+    door = found["floor"].astype(str) + (", " + found["chute"].astype(str) if several else "")
+    grid = found.assign(door=door).pivot_table(
+        index="door", columns="component", values="troubles", aggfunc="sum", observed=True,
+        sort=False,
     )  # fmt: skip
-    beside = ["Blank: no such fault. 'chute' is what belongs to no door."]
+    of = things(int(found["troubles"].sum()), "trouble", "troubles")
+    drawn = parts.chart(
+        shapes.matrix(grid, "troubles", view.scheme, "#suspects"), "hot-spots-map",
+        "Number of troubles by door and component; suspects and faults stand below with theirs.",
+        view.caption("Number of fault codes, glitches, overlong openings, slow moves, false fulls "
+                     "and restarts", of),
+    )  # fmt: skip
+    beside = ["Blank: none. 'chute' is what belongs to no door. A number is no verdict: which are "
+              "more than a sound part shows stands below."]  # fmt: skip
     return parts.section("hot-spots", title, beside, drawn)
 
 
@@ -73,11 +80,11 @@ def _suspect(view: View, data: Data, site: str, place: int, row: Row) -> parts.C
     head = f"{str(row['component']).capitalize()}, chute {row['chute']}{floor}"
     since: str = "a day not known" if pd.isna(row["local"]) else f"{row['local']:%Y-%m-%d}"
     known = f"Since about {since}. Score {figure(float(row['score']))}."
-    against = [_sign(one) for one in signs.get("against", [])]
+    against = [str(one["says"]) for one in signs["against"]]
     listed = [
-        html.Li([_sign(one), parts.folded("Lines", *parts.lines(
-            data.lines(site, one.get("lines", [])[:SIGN_LINES])))])
-        for one in signs.get("for", [])
+        html.Li([_said(one), parts.folded("Lines", *parts.lines(
+            data.lines(site, one["lines"][:SIGN_LINES])))])
+        for one in signs["for"]
     ]  # fmt: skip
     drift = _drift(view, place, row)
     return [
@@ -86,19 +93,18 @@ def _suspect(view: View, data: Data, site: str, place: int, row: Row) -> parts.C
         html.Ul(listed, className="plain"),
         html.P("Against it: " + ("; ".join(against) or "nothing in the log") + "."),
         html.P(word(row["advice"])),
+        *suspected.happened(view, data, site, row),
+        *suspected.charted(view, place, row),
         *([drift] if drift else []),
     ]
 
 
-def _sign(one: Mapping[str, Any] | str) -> str:
-    if isinstance(one, str):
-        return one
-    size = f", size {figure(float(one['size']))}" if one.get("size") is not None else ""
-    number = f" (n = {count(one['n'])}{size})" if one.get("n") is not None else ""
-    return f"{str(one.get('sign', '')).capitalize()}{number}"
+def _said(one: Mapping[str, Any]) -> str:
+    text = sign_dated(dict(one))
+    return text[0].upper() + text[1:]
 
 
-def _drift(view: View, place: int, row: Row) -> html.Figure | None:
+def _drift(view: View, place: int, row: Row) -> html.Div | None:
     """The daily medians of the suspect's door, or of the chute's own parts."""
     table = view.analysis.condition.drift_days
     mine = table[table["site"].eq(row["site"]) & table["chute"].eq(row["chute"])]
@@ -114,12 +120,14 @@ def _drift(view: View, place: int, row: Row) -> html.Figure | None:
                              ("level_s", "level"))
     ]  # fmt: skip
     rows = pd.concat(each).dropna(subset=["value"])
-    return parts.chart(
+    drawn = parts.chart(
         shapes.lines(rows, "seconds", view.scheme), f"drift-{place}",
         "Daily medians and upper deciles of the door's times, a panel a time.",
         view.caption("Seconds, by local day; the spread is median to 9 in 10",
                      f"{count(mine['n'].sum())} uses"),
     )  # fmt: skip
+    named = f"Daily times, {row['component']}, floor {floor or 'none'}"
+    return html.Div([drawn, parts.numbers(rows, "Day", "Seconds", named)])
 
 
 def faults(view: View, data: Data, site: str) -> html.Section:
@@ -135,7 +143,9 @@ def faults(view: View, data: Data, site: str) -> html.Section:
     told = [
         {"component": str(row["component"]), "chute": str(row["chute"]),
          "floor": word(row["floor"]) or "chute", "code": word(row["code"]),
-         "count": whole(row["count"]), "rate": with_limits(row, "per_1000_cycles", "low", "high"),
+         "count": parts.door(whole(row["count"]), view.door(
+             "strip", chute=str(row["chute"]), floor=word(row["floor"]) or None)),
+         "rate": with_limits(row, "per_1000_cycles", "low", "high"),
          "last": moment(row["last_local"]), "median": duration(row["median_s"]),
          "longest": duration(row["longest_s"]), "reason": word(row["reason"])}
         for row in shown.to_dict("records")

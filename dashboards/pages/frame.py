@@ -25,6 +25,7 @@ from dashboards.pages.view import View
 from loganalyzer.errors import AnalyzerError
 
 WORKING = "Working: rebuilding every use of the chutes from the log …"
+SORRY = "This could not be worked out. What went wrong stands where the dashboard was started."
 WATCHED: Any = {"answers": "children"}  # dash names the type and does not export it
 Shown = dict[str, Any]  # what the page shows: site, page, scheme, generation of the store, choice
 Sections = Callable[[View, Data, str], parts.Children]
@@ -179,5 +180,4 @@ def _changed(shown: Shown | None, now: Shown) -> set[str]:
 def _failed(error: Exception) -> tuple[Any, Any]:
     """A mistake of ours: told where the server runs, and the page does not wait for ever."""
     logging.getLogger(__name__).error("the page of a site failed", exc_info=error)
-    said = "This could not be worked out. What went wrong stands where the dashboard was started."
-    return [parts.nothing(said)], no_update
+    return [parts.nothing(SORRY)], no_update

@@ -81,7 +81,7 @@ def listing(view: View) -> html.Section:
         *hidden,
         f"{view.scope}.",
     ]
-    return parts.section("incident-list", TITLE, beside, grid)
+    return parts.section("incident-list", TITLE, beside, grid, parts.take("incidents", "incidents"))
 
 
 def chosen(view: View, data: Data, site: str) -> html.Section:

@@ -11,6 +11,7 @@ from dashboards.data import Data
 from dashboards.pages.containers import containers, forecast, pickups
 from dashboards.pages.frame import Page
 from dashboards.pages.view import View, moment, reasons, whole, with_limits, word
+from loganalyzer.export import csv_text
 from loganalyzer.sentences import count, things
 from loganalyzer.views import shown_to_manager
 from loganalyzer.views import streams as tables
@@ -43,7 +44,10 @@ def participation(view: View) -> html.Section:
                "weeks": "Weeks active", "reason": "Why not"}  # fmt: skip
     told = [
         {"floor": str(row["floor"]), "chute": str(row["chute"]), "stream": str(row["stream"]),
-         "uses": whole(row["uses"]), "share": with_limits(row, "share", "low", "high", 100),
+         "uses": parts.door(whole(row["uses"]), view.behind(
+             "cycles", chute=str(row["chute"]), floor=str(row["floor"]),
+             stream=str(row["stream"]))),
+         "share": with_limits(row, "share", "low", "high", 100),
          "shrunken": with_limits(row, "shrunken", "shrunken_low", "shrunken_high", 100),
          "rate": with_limits(row, "uses_per_unit_week", "rate_low", "rate_high"),
          "weeks": f"{whole(row['weeks_active'])} of {whole(row['weeks_covered'])}",
@@ -99,7 +103,15 @@ def trend(view: View) -> html.Section:
     )  # fmt: skip
     said = "Upright lines are campaigns." if marks else "The site file names no campaign."
     effects = [html.P(one.sentence) for one in campaign_effects(view.analysis)]
-    return parts.section("trend", title, [said], drawn, *effects, _changes(view))
+    return parts.section(
+        "trend",
+        title,
+        [said],
+        drawn,
+        parts.numbers(rows, "Week from", "% of uses", title),
+        *effects,
+        _changes(view),
+    )
 
 
 def _changes(view: View) -> Component:
@@ -170,7 +182,7 @@ def monthly(view: View) -> html.Section:
          "method": word(row["method"]), "reason": word(row["reason"])}
         for row in table.to_dict("records")
     ]  # fmt: skip
-    csv = table.to_csv(index=False)
+    csv = csv_text(table, "monthly")
     take = html.A("Take them along as CSV", download="monthly-figures.csv",
                   href=f"data:text/csv;charset=utf-8,{quote(csv)}")  # fmt: skip
     beside = ["The file holds the uncertainty of each figure too.", f"{view.scope}."]

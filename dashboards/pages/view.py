@@ -67,6 +67,10 @@ class View:
         site = next(iter(self.analysis.sites))
         return f"/site/{site}/{page}{replace(self.choice.of_page(), **chosen).search()}"
 
+    def behind(self, of_what: str, **chosen: str | None) -> str:
+        """The address of the list of what a number counts; arguments as `door`."""
+        return self.door("uses", of_what=of_what, **chosen)
+
     def caption(self, unit: str, n: str) -> str:
         """What stands under a figure: chutes, period, time zone, unit, how many."""
         return phrase("{scope}. {unit}. n = {n}.", scope=self.scope, unit=phrase(unit), n=phrase(n))

@@ -74,20 +74,31 @@ def within(view: View) -> html.Section:
                "visits": "Visits", "reason": "Why not"}  # fmt: skip
     told = [
         {"within": f"{row['within_s']} s", "chute": str(row["chute"]),
-         "share": with_limits(row, "share", "low", "high", 100), "visits": whole(row["visits"]),
+         "share": with_limits(row, "share", "low", "high", 100),
+         "visits": parts.door(
+             whole(row["visits"]), view.behind("visits", chute=str(row["chute"]))),
          "reason": word(row["reason"])}
         for row in served.to_dict("records")
     ]  # fmt: skip
     ends = {"chute": "Chute", "served": "Served", "gave_up": "Gave up", "locked_out": "Locked out"}
     ended = [
-        {"chute": str(row["chute"]), **{key: whole(row[key]) for key in list(ends)[1:]}}
+        {
+            "chute": str(row["chute"]),
+            **{
+                key: parts.door(
+                    whole(row[key]), view.behind("visits", chute=str(row["chute"]), result=key)
+                )
+                for key in list(ends)[1:]
+            },
+        }
         for row in view.headline.to_dict("records")
     ]
     codes = {"code": "Refused because", "chute": "Chute", "refusals": "Presses",
              "share": "Of 100 presses", "reason": "Why not"}  # fmt: skip
     reasons_told = [
         {"code": word(row["code"]) or "not told", "chute": str(row["chute"]),
-         "refusals": whole(row["refusals"]),
+         "refusals": parts.door(whole(row["refusals"]), view.behind(
+             "refusals", chute=str(row["chute"]), result=word(row["code"]))),
          "share": with_limits(row, "share", "low", "high", 100), "reason": word(row["reason"])}
         for row in refused.to_dict("records")
     ]  # fmt: skip
@@ -114,7 +125,8 @@ def hours(view: View) -> html.Section:
                       "x": table["hour_of_week"], "value": table[column]})
         for column, name in (("median_s", "half within"), ("p90_s", "9 in 10 within"))
     ]  # fmt: skip
-    figure = shapes.of_week(shapes.lines(pd.concat(each), "seconds", view.scheme))
+    rows = pd.concat(each)
+    figure = shapes.of_week(shapes.lines(rows, "seconds", view.scheme))
     drawn = parts.chart(
         figure, "hours-lines", "Median and 90 % wait by hour of the week, a panel a chute.",
         view.caption("Seconds from first press to open door, by hour of the local week",
@@ -122,7 +134,9 @@ def hours(view: View) -> html.Section:
     )  # fmt: skip
     return parts.section(
         "hours", title, ["An hour with few visits swings: look for hours that stay high.",
-                         "Open where nobody was served."], drawn)  # fmt: skip
+                         "Open where nobody was served."], drawn,
+        parts.numbers(rows, "Hour of the week, 0 is Monday 0:00", "Seconds", title),
+    )  # fmt: skip
 
 
 def server(view: View) -> html.Section:

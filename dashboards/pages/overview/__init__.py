@@ -1,8 +1,13 @@
 """One site at a glance: how its chutes do, which floors misuse them, when, what happened."""
 
+import logging
+
+from dash import Dash, Input, Output, State
+
 from dashboards import parts
 from dashboards.data import Data
-from dashboards.pages.frame import Page
+from dashboards.pages.choice import Choice
+from dashboards.pages.frame import SORRY, Page, view_of
 from dashboards.pages.overview import (
     days,
     exports,
@@ -28,6 +33,25 @@ def sections(view: View, data: Data, site: str) -> parts.Children:
         days.section(view),
         exports.section(data, site),
     ]
+
+
+def register(app: Dash, data: Data) -> None:
+    """What stands out is weighed after the rest of the page is there."""
+
+    @app.callback(
+        Output("findings-lists", "children"),
+        Input("findings-asked", "data"),
+        State("site", "data"),
+        on_error=_failed,
+    )
+    def _weigh(asked: str, site: str) -> parts.Children:
+        return findings.lists(view_of(data, site, Choice.of(asked), "light"))
+
+
+def _failed(error: Exception) -> parts.Children:
+    """A mistake of ours: told where the server runs, and the page does not wait for ever."""
+    logging.getLogger(__name__).error("what stands out failed", exc_info=error)
+    return [parts.nothing(SORRY)]
 
 
 PAGE = Page("Overview", sections, {"count": week.redraw})

@@ -29,7 +29,11 @@ def section(view: View) -> html.Section:
     ]
     missing = [said for name, said in COUNTS.items() if daily[name].isna().all()]
     drawn = parts.chart(
-        figures.days(daily, view.scheme),
+        figures.days(
+            daily,
+            view.scheme,
+            {name: view.behind(name, chute=None) + "&chute={chute}&day={x}" for name in COUNTS},
+        ),
         "daily-lines",
         "Visits and refused presses of each local day; the table below has the numbers.",
         view.caption(
@@ -42,7 +46,7 @@ def section(view: View) -> html.Section:
         "the log covers in part.",
         f"Not in the log: {listed(missing)}." if missing else None,
     ]
-    rows = [_row(row) for row in daily.to_dict("records")]
+    rows = [_row(row, view) for row in daily.to_dict("records")]
     table = parts.folded(
         f"The numbers of {things(daily['day'].nunique(), 'day', 'days')}",
         parts.table(COLUMNS, rows, list(COLUMNS)[2:], TITLE),
@@ -50,9 +54,12 @@ def section(view: View) -> html.Section:
     return parts.section("daily", TITLE, beside, drawn, table)
 
 
-def _row(row: Row) -> dict[str, parts.Cell]:
+def _row(row: Row, view: View) -> dict[str, parts.Cell]:
+    day, chute = f"{row['day']:%Y-%m-%d}", str(row["chute"])
+    numbers = {
+        name: parts.door(whole(row[name]), view.behind(name, chute=chute, day=day))
+        for name in ("cycles", "visits", "refusals", "lockouts")
+    }
     return {
-        "day": f"{row['day']:%Y-%m-%d}", "chute": str(row["chute"]), "cycles": whole(row["cycles"]),
-        "visits": whole(row["visits"]), "refusals": whole(row["refusals"]),
-        "lockouts": whole(row["lockouts"]), "covered": f"{100 * row['covered_share']:.0f}",
+        "day": day, "chute": chute, **numbers, "covered": f"{100 * row['covered_share']:.0f}",
     }  # fmt: skip

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from dash import html
+from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards import parts
@@ -16,15 +16,24 @@ FIRST = 5  # findings of a person that are not folded away
 
 
 def section(view: View) -> html.Section:
-    """Three lists of sentences, the most important first."""
-    found = view.worked.told.findings
-    lists = [_of(who, [one for one in found if one.who == who]) for who in PEOPLE]
+    """Three lists of sentences; they need every table there is, so they come after the rest."""
     beside: list[parts.Cell] = [
         "The most important first.",
         "Figures in brackets are 95 % intervals.",
         parts.caution(),
     ]
-    return parts.section("findings", "What stands out", beside, html.Div(lists, className="people"))
+    lists = html.Div(
+        parts.nothing("Weighing what the log says …"), id="findings-lists", className="people",
+        **parts.aria(live="polite"),
+    )  # fmt: skip
+    asked = dcc.Store(id="findings-asked", data=view.choice.of_page().search())
+    return parts.section("findings", "What stands out", beside, lists, asked)
+
+
+def lists(view: View) -> parts.Children:
+    """A list a person, the most important first."""
+    found = view.worked.told.findings
+    return [_of(who, [one for one in found if one.who == who]) for who in PEOPLE]
 
 
 def _of(who: str, found: Sequence[Finding]) -> html.Div:

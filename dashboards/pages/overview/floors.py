@@ -26,7 +26,9 @@ def section(view: View) -> html.Section:
     judged = floors[floors["episodes_per_100_visits"].notna()]
     table = parts.folded(
         f"The numbers of {things(len(floors), 'floor', 'floors')}",
-        parts.table(COLUMNS, [_row(row) for row in floors.to_dict("records")], NUMBERS, TITLE),
+        parts.table(
+            COLUMNS, [_row(row, view) for row in floors.to_dict("records")], NUMBERS, TITLE
+        ),
     )
     if judged.empty:
         why = parts.nothing(f"No floor has a rate: {reasons(floors)}.")
@@ -43,7 +45,11 @@ def section(view: View) -> html.Section:
         *views.hidden_sentences(view.analysis),
     ]
     drawn = parts.chart(
-        figures.floors_by_rate(judged.head(DRAWN), view.scheme),
+        figures.floors_by_rate(
+            judged.head(DRAWN),
+            view.scheme,
+            view.behind("lockouts", chute=None) + "&chute={chute}&floor={row}",
+        ),
         "floors-rate",
         "Lockout episodes per 100 visits, floor by floor; the table below has the numbers.",
         view.caption(
@@ -81,13 +87,20 @@ def _left_out(number: int) -> str | None:
     return f"{things(number, 'floor has', 'floors have')} no rate; the table says why."
 
 
-def _row(row: Row) -> dict[str, parts.Cell]:
+def _row(row: Row, view: View) -> dict[str, parts.Cell]:
+    chute, floor = str(row["chute"]), str(row["floor"])
+
+    def behind(column: str, what: str, **chosen: str) -> parts.Cell:
+        return parts.door(whole(row[column]), view.behind(what, chute=chute, floor=floor, **chosen))
+
+    stuck = view.door("incidents", chute=chute, floor=floor, kind="stuck_door")
     return {
-        "floor": str(row["floor"]), "chute": str(row["chute"]), "presses": whole(row["presses"]),
-        "visits": whole(row["visits"]), "served": whole(row["served"]),
-        "cycles": whole(row["cycles"]), "open": tenths(row["open_s_median"]),
-        "open90": tenths(row["open_s_p90"]), "stuck": whole(row["stuck"]),
-        "lockouts": whole(row["lockouts"]), "episodes": whole(row["lockout_episodes"]),
+        "floor": floor, "chute": chute, "presses": behind("presses", "presses"),
+        "visits": behind("visits", "visits"), "served": behind("served", "visits", result="served"),
+        "cycles": behind("cycles", "cycles"), "open": tenths(row["open_s_median"]),
+        "open90": tenths(row["open_s_p90"]), "stuck": parts.door(whole(row["stuck"]), stuck),
+        "lockouts": behind("lockouts", "lockouts"),
+        "episodes": behind("lockout_episodes", "lockouts"),
         "rate": with_limits(row, "episodes_per_100_visits", "low", "high"),
         "shrunken": None if pd.isna(row["shrunken"]) else figure(row["shrunken"]),
         "unit": with_limits(row, "episodes_per_unit_30d", "unit_low", "unit_high"),

@@ -18,7 +18,12 @@ def section(view: View) -> html.Section:
     rows = view.headline.to_dict("records")
     head = [html.Td(), *(html.Th(f"Chute {row['chute']}", scope="col") for row in rows)]
     body = [
-        html.Tr([html.Th(name, scope="row"), *(html.Td(_cell(*said(row))) for row in rows)])
+        html.Tr(
+            [
+                html.Th(name, scope="row"),
+                *(html.Td(_cell(*said(row), _door(view, name, str(row["chute"])))) for row in rows),
+            ]
+        )
         for name, said in MEASURES.items()
     ]
     table = html.Table([html.Thead(html.Tr(head)), html.Tbody(body)], className="headline")
@@ -83,7 +88,18 @@ MEASURES: dict[str, Callable[[Row], Said]] = {
 }
 
 
-def _cell(value: str | None, note: str) -> html.Div:
+LISTS = {"Visits": "visits", "Refused presses": "refusals", "Lockout episodes": "lockouts"}
+PAGES = {"First press to open door": "waiting", "Incidents": "incidents", "Log": "data"}
+
+
+def _door(view: View, name: str, chute: str) -> str:
+    """What stands behind a number."""
+    if name in LISTS:
+        return view.behind(LISTS[name], chute=chute)
+    return view.door(PAGES[name], chute=chute)
+
+
+def _cell(value: str | None, note: str, href: str) -> html.Div:
     absent = html.Span("not recorded", className="value absent")
-    shown = absent if value is None else html.Span(value, className="value")
+    shown = absent if value is None else html.Span(parts.door(value, href), className="value")
     return html.Div([shown, html.Span(note, className="note")], className="cell")

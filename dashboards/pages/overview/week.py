@@ -65,7 +65,12 @@ def drawn(view: View) -> parts.Children:
         return [parts.nothing(f"Not shown: {reasons(hours)}.")]
     kept = hours[hours["chute"].isin(known["chute"].unique())]
     picture = parts.chart(
-        figures.week_of_counts(kept, what, view.scheme),
+        figures.week_of_counts(
+            kept,
+            what,
+            view.scheme,
+            view.behind(what, chute=None) + "&chute={chute}&floor={row}&hour={x}",
+        ),
         "week-map",
         f"{name.capitalize()} per hour, by floor and hour of the week; the table below has days.",
         view.caption(
