@@ -4,12 +4,13 @@ import pandas as pd
 
 from loganalyzer.facts import CHUTE, DOOR
 from loganalyzer.localtime import wall_clock
+from loganalyzer.measures.troubles import CODE
 from loganalyzer.tables import COMPONENTS
 from loganalyzer.views.analysis import Analysis
 from loganalyzer.views.pictures import of_chute
 
 CHUTE_WIDE = "chute"  # the column of parts that belong to no one door
-SPOT = [*CHUTE, "component", "floor", "faults", "glitches", "score", "suspect"]
+SPOT = [*CHUTE, "component", "floor", "faults", "glitches", "others", "score", "suspect"]
 CHART = [
     "day", "n", "median_s", "p90_s", "level_s", "ewma", "ewma_low", "ewma_high", "cusum",
     "cusum_limit", "limit_s", "shift_from", "out",
@@ -23,8 +24,9 @@ def hot_spots(analysis: Analysis, site: str, chute: str) -> pd.DataFrame:
     Returns:
         One row a component (in the order of `tables.COMPONENTS`) and floor (top door last, as in
         `facts.doors`; "chute" for what belongs to no one door): `site`, `chute`, `component`,
-        `floor`, `faults` (occurrences of fault codes), `glitches`, `score` (of the suspect, 0
-        where it is none), `suspect` (yes/no).
+        `floor`, `faults` (occurrences of fault codes), `glitches`, `others` (long openings, slow
+        moves, false fulls, restarts), `score` (of the suspect, 0 where it is none), `suspect`
+        (yes/no).
     """
     floors = [*of_chute(analysis.facts.doors, site, chute)["floor"], CHUTE_WIDE]
     grid = pd.MultiIndex.from_product([COMPONENTS, floors], names=["component", "floor"])
@@ -32,10 +34,12 @@ def hot_spots(analysis: Analysis, site: str, chute: str) -> pd.DataFrame:
     columns = {
         "faults": _summed(of_chute(state.faults, site, chute), "count"),
         "glitches": _summed(of_chute(state.glitches, site, chute), "count"),
+        "others": _summed(of_chute(_others(analysis).assign(count=1), site, chute), "count"),
         "score": _summed(of_chute(state.suspects, site, chute), "score"),
     }
     table = pd.DataFrame({name: found.reindex(grid) for name, found in columns.items()})
-    table = table.fillna(0).astype({"faults": "int64", "glitches": "int64"}).reset_index()
+    counts = dict.fromkeys(("faults", "glitches", "others"), "int64")
+    table = table.fillna(0).astype(counts).reset_index()
     return table.assign(site=site, chute=chute, suspect=table["score"] > 0)[SPOT]
 
 
@@ -83,14 +87,16 @@ def occurrences(
         floor: Only this door's; null is all of the chute.
 
     Returns:
-        `site`, `chute`, `floor`, `component`, `what` (fault code, or kind of glitch), `time`,
-        `local` (the site's wall clock), `seconds` (null for glitches), `source`, `line`.
+        `site`, `chute`, `floor`, `component`, `what` (fault code, kind of glitch, or which other
+        trouble), `time`, `local` (the site's wall clock), `seconds` (of faults; else null),
+        `source`, `line`.
     """
     state = analysis.condition
     faults = state.episodes.assign(what=state.episodes["code"], time=state.episodes["start"])
     odd = state.oddities.assign(what=state.oddities["kind"], seconds=float("nan"))
     columns = [name for name in OCCURRENCE if name != "local"]
-    parts = [part[columns] for part in (faults, odd) if len(part)] or [odd[columns]]
+    others = _others(analysis).assign(seconds=float("nan"))
+    parts = [part[columns] for part in (faults, odd, others) if len(part)] or [odd[columns]]
     found = of_chute(pd.concat(parts, ignore_index=True), site, chute)
     found = found[found["component"].eq(component)]
     found = found if floor is None else found[found["floor"].eq(floor)]
@@ -111,6 +117,14 @@ def surroundings(
     after = (rows["time"] - at).dt.total_seconds()
     near = after.abs() <= seconds
     return rows[near].assign(after_s=after[near]).reset_index(drop=True)
+
+
+def _others(analysis: Analysis) -> pd.DataFrame:
+    """Troubles that are neither fault codes nor glitches."""
+    state = analysis.condition
+    told = {CODE, *state.oddities["kind"]}
+    found = state.troubles[~state.troubles["sign"].isin(told)]
+    return found.assign(what=found["sign"])
 
 
 def _summed(table: pd.DataFrame, number: str) -> pd.Series:
