@@ -9,6 +9,8 @@ The score of a part at a place is, in words:
 
 Five zeros are a chance of one in 100,000 for one sign at one place: with 13 doors, three shifts
 and a dozen kinds of events each, one false suspect in 150 logs, were the signs independent.
+Signs of one part often tell of the same moments (a code, and the opening that it is about),
+which is why a further one counts half.
 Nothing that stands out is the usual and a good answer.
 
 Source: the rule is ours. What is sound is stated in `signs.ALLOWED_DAYS`.
