@@ -21,10 +21,16 @@ SHOWN = 100  # rows of the table; the file to take along has all
 AROUND_US = 60_000_000  # shown in the strip before and after a row
 NAMES = {
     "visits": "Visits", "cycles": "Cycles", "refusals": "Refused presses", "presses": "Presses",
-    "lockouts": "Lockouts",
+    "lockouts": "Lockouts", "episodes": "Lockout episodes, the first lockout of each",
 }  # fmt: skip
-SECONDS = {"visits": "Waited", "cycles": "Open for", "lockouts": "Lasted"}
-RESULT = {"visits": "Ended", "cycles": "Ended", "refusals": "Because", "lockouts": "Known from"}
+SECONDS = {"visits": "Waited", "cycles": "Open for", "lockouts": "Lasted", "episodes": "Lasted"}
+RESULT = {
+    "visits": "Ended",
+    "cycles": "Ended",
+    "refusals": "Because",
+    "lockouts": "Known from",
+    "episodes": "Known from",
+}
 
 
 def sections(view: View, data: Data, site: str) -> parts.Children:

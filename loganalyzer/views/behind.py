@@ -81,6 +81,11 @@ def _lockouts(analysis: Analysis) -> pd.DataFrame:
     return found.assign(time=found["start"], result=said)
 
 
+def _episodes(analysis: Analysis) -> pd.DataFrame:
+    found = _lockouts(analysis)
+    return found[found["in_episode"].eq(1)]
+
+
 def _events(signal: str) -> Callable[[Analysis], pd.DataFrame]:
     def found(analysis: Analysis) -> pd.DataFrame:
         rows = analysis.timeline[analysis.timeline["signal"].eq(signal)]
@@ -96,4 +101,5 @@ KINDS: dict[str, Callable[[Analysis], pd.DataFrame]] = {
     "refusals": _events("refusal"),
     "presses": _events("press"),
     "lockouts": _lockouts,
+    "episodes": _episodes,
 }

@@ -10,7 +10,6 @@ from dashboards.pages.choice import Choice
 from dashboards.pages.frame import SORRY, Page, view_of
 from dashboards.pages.overview import (
     days,
-    exports,
     findings,
     floors,
     headline,
@@ -31,7 +30,6 @@ def sections(view: View, data: Data, site: str) -> parts.Children:
         week.section(view),
         openings.section(view, data, site),
         days.section(view),
-        exports.section(data, site),
     ]
 
 

@@ -48,7 +48,7 @@ def section(view: View) -> html.Section:
         figures.floors_by_rate(
             judged.head(DRAWN),
             view.scheme,
-            view.behind("lockouts", chute=None) + "&chute={chute}&floor={row}",
+            view.behind("episodes", chute=None) + "&chute={chute}&floor={row}",
         ),
         "floors-rate",
         "Lockout episodes per 100 visits, floor by floor; the table below has the numbers.",
@@ -100,7 +100,7 @@ def _row(row: Row, view: View) -> dict[str, parts.Cell]:
         "cycles": behind("cycles", "cycles"), "open": tenths(row["open_s_median"]),
         "open90": tenths(row["open_s_p90"]), "stuck": parts.door(whole(row["stuck"]), stuck),
         "lockouts": behind("lockouts", "lockouts"),
-        "episodes": behind("lockout_episodes", "lockouts"),
+        "episodes": behind("lockout_episodes", "episodes"),
         "rate": with_limits(row, "episodes_per_100_visits", "low", "high"),
         "shrunken": None if pd.isna(row["shrunken"]) else figure(row["shrunken"]),
         "unit": with_limits(row, "episodes_per_unit_30d", "unit_low", "unit_high"),

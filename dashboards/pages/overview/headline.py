@@ -88,7 +88,7 @@ MEASURES: dict[str, Callable[[Row], Said]] = {
 }
 
 
-LISTS = {"Visits": "visits", "Refused presses": "refusals", "Lockout episodes": "lockouts"}
+LISTS = {"Visits": "visits", "Refused presses": "refusals", "Lockout episodes": "episodes"}
 PAGES = {"First press to open door": "waiting", "Incidents": "incidents", "Log": "data"}
 
 
