@@ -14,6 +14,10 @@ PAGES = {
     "audit": "#rules tbody tr",
     "sorting": "#trend-lines .main-svg .scatterlayer path",
     "faults": "#suspects h3",
+    "incidents": "#incidents .ag-row",
+    "strip": "#strip-drawn path.mark",
+    "uses": "#uses tbody tr",
+    "data": "section h2",
 }
 
 

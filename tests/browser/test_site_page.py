@@ -1,7 +1,6 @@
 """The page of a site, as the people it is made for use it."""
 
 import re
-from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page, expect
@@ -14,15 +13,12 @@ SECTIONS = {
     "floors": "#floors-rate .main-svg .scatterlayer .points path",
     "week": "#week-map .main-svg .heatmaplayer image",
     "daily": "#daily-lines .main-svg .scatterlayer .lines path",
-    "incident-list": "#incidents .ag-row",
-    "exports": "#exports tbody tr",
 }
 
 
 def look(page: Page, address: str) -> None:
     page.goto(address)
-    expect(page.locator("#exports tbody tr").first).to_be_visible()
-    expect(page.locator("#incidents .ag-row").first).to_be_visible()
+    expect(page.locator(".headline td .value").first).to_be_visible()
     expect(page.locator(SECTIONS["daily"]).first).to_be_visible()
 
 
@@ -51,34 +47,6 @@ def test_every_section_shows_what_it_is_about_and_no_chart_offers_an_upload(
     assert quiet.locator(".modebar-btn").count() == 0
 
 
-def test_a_chosen_incident_shows_the_lines_of_its_export(quiet: Page, samples: str):
-    look(quiet, f"{samples}/?chute=A")
-    quiet.locator("#incidents .ag-row", has_text="abuse lockout").first.click()
-    raw = quiet.locator("#incident-lines pre").first
-    expect(raw).to_be_visible()
-    assert "incident=abuse_lockout-" in quiet.url
-    file = quiet.locator("#incident-lines .file").first.get_attribute("title")
-    written = Path(str(file)).read_text(encoding="utf-8", errors="replace").splitlines()
-    shown = [line.split(maxsplit=1) for line in raw.inner_text().splitlines()]
-    assert shown
-    assert all(written[int(number) - 1] == text for number, text in shown)
-
-
-def test_rows_are_chosen_by_keyboard(quiet: Page, samples: str):
-    look(quiet, f"{samples}/?chute=A")
-    rows = quiet.locator("#incidents .ag-row")
-    rows.first.locator(".ag-cell").first.focus()
-    quiet.keyboard.press("Enter")
-    expect(quiet.locator("#incident-lines h3")).to_contain_text(
-        rows.first.locator(".ag-cell").first.inner_text()
-    )
-    quiet.keyboard.press("ArrowDown")
-    quiet.keyboard.press("Space")
-    expect(quiet.locator("#incident-lines h3")).to_contain_text(
-        rows.nth(1).locator(".ag-cell").first.inner_text()
-    )
-
-
 def test_chute_and_period_change_address_and_numbers(quiet: Page, samples: str):
     look(quiet, samples)
     visits = number(quiet, "Visits", 1)
@@ -94,20 +62,8 @@ def test_chute_and_period_change_address_and_numbers(quiet: Page, samples: str):
     assert int(number(quiet, "Visits").replace(",", "")) < int(visits.replace(",", ""))
 
 
-def test_a_link_shows_the_same_view_again(quiet: Page, samples: str):
-    look(quiet, f"{samples}/?chute=A&from=2026-10-01&to=2026-10-04")
-    quiet.locator("#incidents .ag-row").nth(1).click()
-    expect(quiet.locator("#incident-lines h3")).to_be_visible()
-    title, numbers = (quiet.locator(x).inner_text() for x in ("#incident-lines h3", ".headline"))
-    look(quiet, quiet.url)
-    expect(quiet.locator("#incident-lines h3")).to_have_text(title)
-    expect(quiet.locator("#incidents .ag-row-selected")).to_have_count(1)
-    assert quiet.locator(".headline").inner_text() == numbers
-    expect(quiet.get_by_label("From")).to_have_value("2026-10-01")
-
-
 def test_back_and_forward_follow_the_choices_and_focus_stays(quiet: Page, samples: str):
-    look(quiet, f"{samples}/?from=2026-10-01&to=2026-10-03")
+    look(quiet, samples)
     quiet.get_by_role("link", name="Chute A").focus()
     quiet.keyboard.press("Enter")
     expect(quiet.locator(".headline thead th")).to_have_text(["Chute A"])
@@ -125,3 +81,46 @@ def test_a_choice_that_is_none_says_so(quiet: Page, samples: str):
     expect(quiet.locator("#answers .empty")).to_have_text(said)
     quiet.get_by_role("link", name="The whole log").click()
     expect(quiet.locator(".headline thead th")).to_have_text(["Chute A", "Chute B"])
+
+
+def test_a_number_is_a_door_to_what_it_counts(quiet: Page, samples: str):
+    look(quiet, f"{samples}/?chute=A")
+    visits = number(quiet, "Visits")
+    quiet.get_by_role("link", name=visits, exact=True).click()
+    expect(quiet.locator("#uses .said")).to_have_text(f"Visits: {visits}.")
+    expect(quiet.locator("#uses tbody tr").first.locator(".file").first).to_contain_text(".csv:")
+    quiet.locator("#uses tbody a").first.click()
+    expect(quiet.locator("#strip-lines pre").first).to_contain_text("BUTTON")
+    quiet.go_back()
+    expect(quiet.locator("#uses .said")).to_have_text(f"Visits: {visits}.")
+
+
+def test_a_mark_of_a_chart_is_a_door_too(quiet: Page, samples: str):
+    look(quiet, f"{samples}/?chute=A")
+    quiet.locator("#floors-rate[data-door], #floors-rate [data-door]").first.wait_for()
+    quiet.locator("#floors-rate .scatterlayer .points path").last.click(force=True)
+    expect(quiet).to_have_url(re.compile(r"/uses\?.*of=episodes.*floor="))
+    expect(quiet.locator("#uses .said")).to_contain_text("Lockout episodes")
+
+
+def test_a_table_can_be_taken_along(quiet: Page, samples: str):
+    look(quiet, f"{samples}/?chute=A")
+    quiet.locator("#floors summary").first.click()
+    with quiet.expect_download() as taken:
+        quiet.locator("#floors button.take").first.click()
+    text = taken.value.path().read_text(encoding="utf-8-sig")
+    assert text.startswith('"Floor","Chute","Presses"')
+    assert (
+        len(text.splitlines())
+        == 1 + quiet.locator("#floors details").first.locator("tbody tr").count()
+    )
+
+
+def test_a_printed_page_has_no_controls(quiet: Page, samples: str):
+    look(quiet, f"{samples}/?chute=A")
+    quiet.emulate_media(media="print")
+    expect(quiet.locator("#pages")).to_be_hidden()
+    expect(quiet.locator(".choices")).to_be_hidden()
+    expect(quiet.locator(".headline")).to_be_visible()
+    expect(quiet.locator("#numbers")).to_contain_text("time of Europe/Lisbon")
+    quiet.emulate_media(media="screen")
