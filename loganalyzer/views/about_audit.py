@@ -7,6 +7,7 @@ import pandas as pd
 
 from loganalyzer.audit import NEVER_TESTED, RULES
 from loganalyzer.facts import CHUTE, plain
+from loganalyzer.language import phrase
 from loganalyzer.localtime import wall_clock
 from loganalyzer.sentences import count, door, listed, things, times
 from loganalyzer.views.analysis import Analysis
@@ -37,12 +38,18 @@ def broken_rules(analysis: Analysis) -> Iterator[Finding]:
         yield _broken(row, mine[mine["site"].eq(row.site)])
     for (site, chute), part in largest(broken, CHUTE):
         mine = seen[seen["site"].eq(site) & seen["chute"].eq(chute)]
-        said = [f"{SAYS[row.rule]} ({times(row.broken)})" for row in rows(part)]
+        said = [
+            phrase("{rule} ({times})", rule=phrase(SAYS[row.rule]), times=times(row.broken))
+            for row in rows(part)
+        ]
         yield Finding(
             "manager", site, chute, None, "broken_rules",
-            f"Chute {chute}: the log shows {things(len(part), 'safety rule', 'safety rules')} "
-            f"broken: {listed(said)}; have somebody licensed look before it is relied on, since "
-            f"{NO_INSPECTION}.",
+            phrase(
+                "Chute {chute}: the log shows {safety} broken: {said}; have somebody licensed "
+                "look before it is relied on, since {since}.",
+                chute=chute, safety=things(len(part), "safety rule", "safety rules"),
+                said=listed(said), since=phrase(NO_INSPECTION),
+            ),
             float(part["broken"].sum()), None, None, int(part["tested"].sum()), _lines(mine),
         )  # fmt: skip
 
@@ -51,11 +58,14 @@ def other_settings(analysis: Analysis) -> Iterator[Finding]:
     """Settings of a controller that are evidently not those of the site file."""
     for row in rows(analysis.mismatches):
         floor = text_or_none(row.floor)
-        place = door(row.chute, floor) if floor else f"Chute {row.chute}"
+        place = door(row.chute, floor) if floor else phrase("Chute {chute}", chute=row.chute)
         yield Finding(
             "technician", row.site, row.chute, floor, "setting",
-            f"{place} {SETTINGS[row.setting].format(found=row.found)}, "
-            f"{_told(analysis, row)} (shown {times(row.n)} by the log).",
+            phrase(
+                "{place} {does}, {told} (shown {times} by the log).",
+                place=place, does=phrase(SETTINGS[row.setting], found=row.found),
+                told=_told(analysis, row), times=times(row.n),
+            ),
             row.found, None, None, int(row.n), tuple(row.evidence),
         )  # fmt: skip
 
@@ -67,7 +77,10 @@ def other_rules(analysis: Analysis) -> Iterator[Finding]:
     for row in rows(table[read]):
         yield Finding(
             "technician", row.site, row.chute, None, "reading",
-            f"Chute {row.chute}, rule '{SAYS[row.rule]}': {row.reason}.", n=int(row.tested),
+            phrase(
+                "Chute {chute}, rule '{rule}': {reason}.",
+                chute=row.chute, rule=phrase(SAYS[row.rule]), reason=phrase(row.reason),
+            ), n=int(row.tested),
         )  # fmt: skip
 
 
@@ -78,9 +91,13 @@ def _broken(row: Any, mine: pd.DataFrame) -> Finding:
     return Finding(
         "technician", row.site, row.chute, str(floors[0]) if len(floors) == 1 else None,
         "broken_rule",
-        f"Chute {row.chute}: the log shows a rule broken, '{SAYS[row.rule]}', {times(row.broken)} "
-        f"in {things(row.tested, 'test', 'tests')}; first at {first['local']:%Y-%m-%d %H:%M:%S}, "
-        f"line {count(first['line'])}: {first['detail']}.",
+        phrase(
+            "Chute {chute}: the log shows a rule broken, '{rule}', {times} in {tests}; first "
+            "at {local:%Y-%m-%d %H:%M:%S}, line {line}: {detail}.",
+            chute=row.chute, rule=phrase(SAYS[row.rule]), times=times(row.broken),
+            tests=things(row.tested, "test", "tests"), local=first["local"],
+            line=count(first["line"]), detail=first["detail"],
+        ),
         share.rate, share.low, share.high, int(row.tested), _lines(mine),
     )  # fmt: skip
 
@@ -97,5 +114,9 @@ def _told(analysis: Analysis, row: Any) -> str:
     told = any(row.setting in chute.limits.model_fields_set for chute in chutes)
     unit = " s" if row.setting.endswith("_s") else ""
     if told:
-        return f"the site file says {row.told:g}{unit}"
-    return f"the site file says nothing and {row.told:g}{unit} is the default"
+        return phrase("the site file says {told:g}{unit}", told=row.told, unit=unit)
+    return phrase(
+        "the site file says nothing and {told:g}{unit} is the default",
+        told=row.told,
+        unit=unit,
+    )

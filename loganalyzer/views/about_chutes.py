@@ -6,6 +6,7 @@ import pandas as pd
 
 from loganalyzer.facts import CHUTE, DOOR, plain
 from loganalyzer.incidents.kinds import KIND
+from loganalyzer.language import phrase
 from loganalyzer.localtime import wall_clock
 from loganalyzer.sentences import count, door, figure, lasting, listed, things, times
 from loganalyzer.views.analysis import Analysis
@@ -60,11 +61,15 @@ def still_going_on(analysis: Analysis) -> Iterator[Finding]:
     found = found.assign(since=wall_clock(found, analysis.sites, "start"))
     for row in rows(found):
         floor = text_or_none(row.floor)
-        place = door(row.chute, floor) if floor else f"Chute {row.chute}"
+        place = door(row.chute, floor) if floor else phrase("Chute {chute}", chute=row.chute)
         yield Finding(
             KIND[row.kind].audience, row.site, row.chute, floor, row.kind,
-            f"{place}: {NAMES[row.kind][0]} since {row.since:%Y-%m-%d %H:%M}, and still so when "
-            f"the log ends {lasting(row.seconds)} later.",
+            phrase(
+                "{place}: {what} since {since:%Y-%m-%d %H:%M}, and still so when the log ends "
+                "{seconds} later.",
+                place=place, what=phrase(NAMES[row.kind][0]), since=row.since,
+                seconds=lasting(row.seconds),
+            ),
             value=row.seconds, n=1, evidence=lines_of([row.evidence]),
         )  # fmt: skip
 
@@ -78,14 +83,33 @@ def full_containers(analysis: Analysis) -> Iterator[Finding]:
     for (site, chute, stream), part in largest(full, [*CHUTE, "stream"], weight="seconds"):
         hours, log = part["seconds"].sum(), covered.get((site, chute), 0.0)
         refused = part["refused"].sum(min_count=1)
-        share = f" ({figure(100 * hours / log)} % of the time with log)" if hours and log else ""
-        cost = "" if pd.isna(refused) else f"; {press_count(int(refused))} refused for it"
-        name = "a container" if stream == "?" else f"the {stream} container"
+        share = (
+            phrase(" ({share} % of the time with log)", share=figure(100 * hours / log))
+            if hours and log
+            else ""
+        )
+        cost = (
+            ""
+            if pd.isna(refused)
+            else phrase(
+                "; {presses} refused for it",
+                presses=press_count(int(refused)),
+            )
+        )
+        name = (
+            phrase("a container")
+            if stream == "?"
+            else phrase("the {stream} container", stream=stream)
+        )
         yield Finding(
             "coordinator", site, chute, None, "container_full",
-            f"Chute {chute}: {name} was full {times(len(part))}"
-            f"{f', {lasting(hours)} in all' if hours else ', how long is not logged'}"
-            f"{share}{cost}{visits_lost(part)}.",
+            phrase(
+                "Chute {chute}: {name} was full {times}{hours}{share}{cost}{visits_lost}.",
+                chute=chute, name=name, times=times(len(part)),
+                hours=phrase(", {hours} in all", hours=lasting(hours)) if hours
+                else phrase(", how long is not logged"),
+                share=share, cost=cost, visits_lost=visits_lost(part),
+            ),
             hours / 3600 if hours else None, None, None, len(part),
             lines_of(part.sort_values("seconds", ascending=False)["evidence"]),
         )  # fmt: skip
@@ -112,12 +136,18 @@ def refusals(analysis: Analysis) -> Iterator[Finding]:
             continue
         presses = int(part["presses"].iloc[0])
         share = per_hundred(total, presses)
-        reasons = [f"{code} {figure(100 * n / total)} %" for code, n in
-                   zip(part["code"].head(4), part["refusals"].head(4), strict=True)]  # fmt: skip
+        most = part.head(4)
+        reasons = [
+            phrase("{code} {share} %", code=code, share=figure(100 * n / total))
+            for code, n in zip(most["code"], most["refusals"], strict=True)
+        ]
         yield Finding(
             "manager", site, chute, None, "refusals",
-            f"Chute {chute}: {count(total)} of {press_count(presses)} refused, "
-            f"{share}: {listed(reasons)}.",
+            phrase(
+                "Chute {chute}: {total} of {presses} refused, {share}: {reasons}.",
+                chute=chute, total=count(total), presses=press_count(presses), share=share.said,
+                reasons=listed(reasons),
+            ),
             share.rate, share.low, share.high, presses,
         )  # fmt: skip
 
@@ -128,9 +158,12 @@ def waiting(analysis: Analysis) -> Iterator[Finding]:
     for row in rows(waits[waits["wait"].eq("press_to_open") & waits["median_s"].notna()]):
         yield Finding(
             "manager", row.site, row.chute, None, "waiting",
-            f"Chute {row.chute}: half of {things(row.n, 'served visit', 'served visits')} had an "
-            f"open door within {lasting(row.median_s)} of the first press, nine in ten within "
-            f"{lasting(row.p90_s)}.",
+            phrase(
+                "Chute {chute}: half of {served} had an open door within {median_s} of the "
+                "first press, nine in ten within {p90_s}.",
+                chute=row.chute, served=things(row.n, "served visit", "served visits"),
+                median_s=lasting(row.median_s), p90_s=lasting(row.p90_s),
+            ),
             row.median_s, None, None, int(row.n),
         )  # fmt: skip
     visits = analysis.visits[analysis.visits["result"].isin(["served", "gave_up", "locked_out"])]
@@ -140,8 +173,11 @@ def waiting(analysis: Analysis) -> Iterator[Finding]:
         if left:
             yield Finding(
                 "manager", str(site), str(chute), None, "gave_up",
-                f"Chute {chute}: {count(left)} of {things(len(part), 'visit', 'visits')} ended "
-                f"without an open door, {share}.",
+                phrase(
+                    "Chute {chute}: {left} of {visits} ended without an open door, {share}.",
+                    chute=chute, left=count(left), visits=things(len(part), "visit", "visits"),
+                    share=share.said,
+                ),
                 share.rate, share.low, share.high, len(part),
             )  # fmt: skip
 
@@ -153,8 +189,11 @@ def not_shown(analysis: Analysis) -> Iterator[Finding]:
         if missing:
             yield Finding(
                 "manager", row["site"], row["chute"], None, "not_recorded",
-                f"Chute {row['chute']}: the log holds no {listed([m[0] for m in missing])}, so it "
-                f"cannot tell {listed([m[1] for m in missing])}.",
+                phrase(
+                    "Chute {chute}: the log holds no {missing}, so it cannot tell {unknown}.",
+                    chute=row["chute"], missing=listed([phrase(m[0]) for m in missing]),
+                    unknown=listed([phrase(m[1]) for m in missing]),
+                ),
             )  # fmt: skip
 
 
@@ -169,8 +208,11 @@ def unlisted_floors(analysis: Analysis) -> Iterator[Finding]:
             if listed_here and extra:
                 yield Finding(
                     "technician", site.id, chute.id, None, "unlisted_floors",
-                    f"Chute {chute.id}: {listed(extra)} in the log, not in the site file; check "
-                    "the labels in the profile.",
+                    phrase(
+                        "Chute {chute}: {extra} in the log, not in the site file; check the "
+                        "labels in the profile.",
+                        chute=chute.id, extra=listed(extra),
+                    ),
                     n=len(extra),
                 )  # fmt: skip
 
@@ -179,15 +221,24 @@ def _trouble(kind: str, by: list[str], key: tuple[str, ...], part: pd.DataFrame)
     seconds = part["seconds"].sum(min_count=1)
     refused = int(part["refused"].fillna(0).sum())
     named = dict(zip(by, key, strict=True))
-    head = door(key[1], key[2]) if by == DOOR and key[2] != "?" else f"Chute {key[1]}"
-    code = f" with code {named['code']}" if named.get("code", "?") != "?" else ""
-    in_all = " in all" if len(part) > 1 else ""
-    lasted = "" if pd.isna(seconds) else f", {lasting(seconds)}{in_all}"
-    cost = f"; {press_count(refused)} refused meanwhile" if refused else ""
-    cost += visits_lost(part)
+    head = (
+        door(key[1], key[2])
+        if by == DOOR and key[2] != "?"
+        else phrase("Chute {chute}", chute=key[1])
+    )
+    code = phrase(" with code {code}", code=named["code"]) if named.get("code", "?") != "?" else ""
+    lasted = ""
+    if not pd.isna(seconds):
+        how_long = ", {lasted} in all" if len(part) > 1 else ", {lasted}"
+        lasted = phrase(how_long, lasted=lasting(seconds))
+    cost = phrase("; {presses} refused meanwhile", presses=press_count(refused)) if refused else ""
     return Finding(
         KIND[kind].audience, key[0], key[1], key[2] if by == DOOR and key[2] != "?" else None,
-        kind, f"{head}: {things(len(part), *NAMES[kind][1:])}{code}{lasted}{cost}.",
+        kind,
+        phrase(
+            "{head}: {incidents}{code}{lasted}{cost}{lost}.", head=head, code=code, lasted=lasted,
+            incidents=things(len(part), *NAMES[kind][1:]), cost=cost, lost=visits_lost(part),
+        ),
         None if pd.isna(seconds) else float(seconds), None, None, len(part),
         lines_of(part["evidence"]),
     )  # fmt: skip

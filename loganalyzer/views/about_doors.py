@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from loganalyzer.facts import CHUTE, DOOR, plain
+from loganalyzer.language import phrase
 from loganalyzer.sentences import between, count, door, figure, lasting, things, times
 from loganalyzer.stats import poisson_interval
 from loganalyzer.views.analysis import Analysis
@@ -28,10 +29,15 @@ def short_clearings(analysis: Analysis) -> Iterator[Finding]:
         share = per_hundred(row.too_short, row.clearings)
         yield Finding(
             "technician", row.site, row.chute, row.floor, "clearing_too_short",
-            f"{door(row.chute, row.floor)}: {count(row.too_short)} of "
-            f"{things(row.clearings, 'clearing', 'clearings')} ended before anything can have "
-            f"fallen the {figure(row.elevation_m)} m (free fall takes {row.fall_s:.1f} s, the "
-            f"shortest lasted {row.shortest_s:.1f} s): the clearing time is provably too short.",
+            phrase(
+                "{door}: {too_short} of {clearings} ended before anything can have fallen the "
+                "{elevation_m} m (free fall takes {fall_s:.1f} s, the shortest lasted "
+                "{shortest_s:.1f} s): the clearing time is provably too short.",
+                door=door(row.chute, row.floor), too_short=count(row.too_short),
+                clearings=things(row.clearings, "clearing", "clearings"),
+                elevation_m=figure(row.elevation_m), fall_s=row.fall_s,
+                shortest_s=row.shortest_s,
+            ),
             share.rate, share.low, share.high, int(row.clearings),
             (row.evidence,),
         )  # fmt: skip
@@ -45,12 +51,16 @@ def stuck_doors(analysis: Analysis) -> Iterator[Finding]:
     for (site, chute, floor), part in largest(stuck, DOOR):
         n, openings = len(part), int(part["openings"].fillna(0).iloc[0])
         share = per_hundred(n, openings)
-        said = f", {share}" if share.rate else ""
+        said = phrase(", {share}", share=share.said) if share.rate else ""
         yield Finding(
             "technician", site, chute, floor, "stuck_door",
-            f"{door(chute, floor)}: open longer than {part['open_limit_s'].iloc[0]:g} s "
-            f"{times(n)} in {things(openings, 'opening', 'openings')}{said}; the longest "
-            f"{lasting(part['seconds'].max())}.",
+            phrase(
+                "{door}: open longer than {open_limit_s:g} s {times} in {openings}{said}; the "
+                "longest {seconds}.",
+                door=door(chute, floor), open_limit_s=part["open_limit_s"].iloc[0],
+                times=times(n), openings=things(openings, "opening", "openings"), said=said,
+                seconds=lasting(part["seconds"].max()),
+            ),
             share.rate, share.low, share.high, openings,
             lines_of(part.sort_values("seconds", ascending=False)["evidence"]),
         )  # fmt: skip
@@ -74,8 +84,11 @@ def failing_buttons(analysis: Analysis) -> Iterator[Finding]:
     for row in rows(table):
         yield Finding(
             "technician", row.site, row.chute, row.floor, "failing_button",
-            f"{door(row.chute, row.floor)}: {row.reason}; its lockouts are not counted as misuse "
-            f"until button, contact and wiring are found sound.",
+            phrase(
+                "{door}: {reason}; its lockouts are not counted as misuse until button, "
+                "contact and wiring are found sound.",
+                door=door(row.chute, row.floor), reason=phrase(row.reason),
+            ),
             n=None if pd.isna(row.presses) else int(row.presses), evidence=row.evidence,
         )  # fmt: skip
 
@@ -100,15 +113,28 @@ def slower(analysis: Analysis) -> Iterator[Finding]:
     table = table[table["slower"].fillna(False).astype(bool) & table["pair"].isna()]
     for row in rows(table.sort_values("shift_s", ascending=False)):
         kind, said = SLOWER[row.what]
-        where = door(row.chute, row.floor) if text_or_none(row.floor) else f"Chute {row.chute}"
-        meets = f"; at this rate it meets its limit of {row.limit_s:g} s about "
-        limit = "" if pd.isna(row.meets_limit) else f"{meets}{row.meets_limit:%Y-%m-%d}"
+        where = (
+            door(row.chute, row.floor)
+            if text_or_none(row.floor)
+            else phrase("Chute {chute}", chute=row.chute)
+        )
+        limit = ""
+        if not pd.isna(row.meets_limit):
+            limit = phrase(
+                "; at this rate it meets its limit of {limit_s:g} s about {day:%Y-%m-%d}",
+                limit_s=row.limit_s, day=row.meets_limit,
+            )  # fmt: skip
         yield Finding(
             "technician", row.site, row.chute, text_or_none(row.floor), kind,
-            f"{where}: {said}, by {figure(row.shift_s)} s {between(row.low_s, row.high_s)} since "
-            f"about {row.since:%Y-%m-%d} ({row.since_low:%m-%d} to {row.since_high:%m-%d}); "
-            f"typical is {figure(row.typical_s)} s (median of "
-            f"{things(row.n, 'use', 'uses')}){limit}.",
+            phrase(
+                "{where}: {said}, by {shift_s} s {limits} since about {since:%Y-%m-%d} "
+                "({since_low:%m-%d} to {since_high:%m-%d}); typical is {typical_s} s (median "
+                "of {uses}){limit}.",
+                where=where, said=phrase(said), shift_s=figure(row.shift_s),
+                limits=between(row.low_s, row.high_s), since=row.since, since_low=row.since_low,
+                since_high=row.since_high, typical_s=figure(row.typical_s),
+                uses=things(row.n, "use", "uses"), limit=limit,
+            ),
             row.shift_s, row.low_s, row.high_s, int(row.n), tuple(json.loads(row.evidence)),
         )  # fmt: skip
 
@@ -124,18 +150,25 @@ SLOWER = {
 def _misused(row: Any, analysis: Analysis) -> Finding:
     mine = _lockouts(analysis, row)
     rest = (
-        f"{figure(row.times_rest)} times {between(row.rest_low, row.rest_high)} the rate of the "
-        "chute's other floors"
+        phrase(
+            "{times_rest} times {limits} the rate of the chute's other floors",
+            times_rest=figure(row.times_rest),
+            limits=between(row.rest_low, row.rest_high),
+        )
         if pd.notna(row.times_rest)
-        else "where the chute's other floors have none"
+        else phrase("where the chute's other floors have none")
     )
     return Finding(
         "manager", row.site, row.chute, row.floor, "misuse",
-        f"{door(row.chute, row.floor)}: "
-        f"{things(row.episodes_in_service, 'lockout episode', 'lockout episodes')} in "
-        f"{things(row.visits_in_service, 'visit', 'visits')}, "
-        f"{figure(row.episodes_per_100_visits)} per 100 {between(row.low, row.high)}, {rest}"
-        f"{_inferred(mine)}.",
+        phrase(
+            "{door}: {lockout} in {visits}, {episodes_per_100_visits} per 100 {limits}, "
+            "{rest}{inferred}.",
+            door=door(row.chute, row.floor),
+            lockout=things(row.episodes_in_service, "lockout episode", "lockout episodes"),
+            visits=things(row.visits_in_service, "visit", "visits"),
+            episodes_per_100_visits=figure(row.episodes_per_100_visits),
+            limits=between(row.low, row.high), rest=rest, inferred=_inferred(mine),
+        ),
         row.episodes_per_100_visits, row.low, row.high, int(row.visits_in_service),
         lines_of(mine["evidence"]),
     )  # fmt: skip
@@ -151,12 +184,16 @@ def _all_lockouts(
     mine = found[found["kind"].eq("abuse_lockout") & found["chute"].eq(chute)]
     mine = mine[mine["site"].eq(site)]
     seen = shown_to_manager(mine, analysis.sites)
-    alone = "" if standing_out else "; no floor stands out"
+    alone = "" if standing_out else phrase("; no floor stands out")
     return Finding(
         "manager", site, chute, None, "lockouts",
-        f"Chute {chute}: {things(episodes, 'lockout episode', 'lockout episodes')} in "
-        f"{things(visits, 'visit', 'visits')}, {figure(100 * episodes / visits)} per 100 "
-        f"{between(100 * low / visits, 100 * high / visits)}{alone}{_inferred(mine)}.",
+        phrase(
+            "Chute {chute}: {lockout} in {visits}, {visits2} per 100 {limits}{alone}{inferred}.",
+            chute=chute, lockout=things(episodes, "lockout episode", "lockout episodes"),
+            visits=things(visits, "visit", "visits"), visits2=figure(100 * episodes / visits),
+            limits=between(100 * low / visits, 100 * high / visits), alone=alone,
+            inferred=_inferred(mine),
+        ),
         100 * episodes / visits, 100 * low / visits, 100 * high / visits, visits,
         lines_of(seen["evidence"]),
     )  # fmt: skip
@@ -169,7 +206,8 @@ def _lockouts(analysis: Analysis, row: Any) -> pd.DataFrame:
 
 def _inferred(lockouts: pd.DataFrame) -> str:
     guessed = lockouts["inferred"].astype(bool)
-    return " (inferred from the presses: the log holds no lockouts)" if guessed.any() else ""
+    said = phrase(" (inferred from the presses: the log holds no lockouts)")
+    return said if guessed.any() else ""
 
 
 def _of_door(table: pd.DataFrame, row: Any) -> pd.DataFrame:

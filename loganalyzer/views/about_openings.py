@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from loganalyzer.facts import CHUTE, DOOR, plain
+from loganalyzer.language import phrase
 from loganalyzer.sentences import count, door, figure, lasting, things, times
 from loganalyzer.stats import wilson
 from loganalyzer.views.analysis import Analysis
@@ -32,9 +33,13 @@ def propped_doors(analysis: Analysis) -> Iterator[Finding]:
         lines = [line for text in part["evidence"] for line in json.loads(text)]
         yield Finding(
             "manager", site, chute, floor, "propped_door",
-            f"{door(chute, floor)}: left open past {part['open_limit_s'].iloc[0]:g} s "
-            f"{times(len(part))} while others were turned away, {press_count(refused)} refused at "
-            f"other doors; the longest {lasting(part['seconds'].max())}.",
+            phrase(
+                "{door}: left open past {open_limit_s:g} s {times} while others were turned "
+                "away, {presses} refused at other doors; the longest {seconds}.",
+                door=door(chute, floor), open_limit_s=part["open_limit_s"].iloc[0],
+                times=times(len(part)), presses=press_count(refused),
+                seconds=lasting(part["seconds"].max()),
+            ),
             refused, None, None, len(part), tuple(lines[:LINES_SHOWN]),
         )  # fmt: skip
 
@@ -69,9 +74,14 @@ def _peak(
     lines = [json.loads(text)[:1] for text in table.loc[mine & table["over_limit"], "evidence"]]
     return Finding(
         "manager", site, chute, floor, "open_hours",
-        f"{door(chute, floor)}: open too long most often between {peak.hour:02}:00 and "
-        f"{(peak.hour + 1) % HOURS:02}:00, {count(peak.over_limit)} of "
-        f"{things(peak.judged, 'opening', 'openings')}, {share}; at other hours {figure(usual)}.",
+        phrase(
+            "{door}: open too long most often between {hour:02}:00 and {hour2:02}:00, "
+            "{over_limit} of {openings}, {share}; at other hours {usual}.",
+            door=door(chute, floor), hour=peak.hour, hour2=(peak.hour + 1) % HOURS,
+            over_limit=count(peak.over_limit),
+            openings=things(peak.judged, "opening", "openings"), share=share.said,
+            usual=figure(usual),
+        ),
         share.rate, share.low, share.high, int(peak.judged),
         tuple(line for first in lines[:LINES_SHOWN] for line in first),
     )  # fmt: skip

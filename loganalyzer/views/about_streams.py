@@ -2,11 +2,13 @@
 
 import json
 from collections.abc import Iterator
+from datetime import date
 from typing import Any
 
 import pandas as pd
 
 from loganalyzer.facts import CHUTE
+from loganalyzer.language import phrase
 from loganalyzer.sentences import between, count, door, figure, lasting, listed, things, times
 from loganalyzer.views.analysis import Analysis
 from loganalyzer.views.finding import LINES_SHOWN, Finding, rows, text_or_none
@@ -39,8 +41,11 @@ def diversion(analysis: Analysis) -> Iterator[Finding]:
         value, low, high = (100 * last[f"{by}{end}"] for end in ("", "_low", "_high"))
         yield Finding(
             "coordinator", str(site), None, None, "diversion",
-            f"In {last['month']} {figure(value)} % {between(low, high)} by {unit} was kept from "
-            f"disposal.",
+            phrase(
+                "In {month:%Y-%m} {value} % {limits} by {unit} was kept from disposal.",
+                month=date.fromisoformat(f"{last['month']}-01"), value=figure(value),
+                limits=between(low, high), unit=phrase(unit),
+            ),
             value, low, high, int(part.loc[part["month"].eq(last["month"]), "uses"].sum()),
         )  # fmt: skip
 
@@ -64,9 +69,13 @@ def standing_out(analysis: Analysis) -> Iterator[Finding]:
         word = "more" if row.shrunken > row.against else "less"
         yield Finding(
             "coordinator", row.site, row.chute, row.floor, "participation",
-            f"{door(row.chute, row.floor)}: {figure(100 * row.shrunken)} % of uses "
-            f"{between(100 * row.shrunken_low, 100 * row.shrunken_high)} are {row.stream}, {word} "
-            f"than the chute's {figure(100 * row.against)} %.",
+            phrase(
+                "{door}: {shrunken} % of uses {limits} are {stream}, {word} than the chute's "
+                "{against} %.",
+                door=door(row.chute, row.floor), shrunken=figure(100 * row.shrunken),
+                limits=between(100 * row.shrunken_low, 100 * row.shrunken_high),
+                stream=row.stream, word=phrase(word), against=figure(100 * row.against),
+            ),
             100 * row.shrunken, 100 * row.shrunken_low, 100 * row.shrunken_high, int(row.trials),
         )  # fmt: skip
 
@@ -75,19 +84,31 @@ def campaign_effects(analysis: Analysis) -> Iterator[Finding]:
     """What each campaign did to the share of each stream, against the floors without it."""
     table = analysis.sorting.campaigns
     for row in rows(table[table["measure"].eq("share")]):
-        what = f" ({row.note})" if row.note else ""
-        head = f"Campaign of {row.date:%Y-%m-%d}{what}, chute {row.chute}, {row.stream}: "
+        what = phrase(" ({note})", note=row.note) if row.note else ""
+        head = phrase(
+            "Campaign of {date:%Y-%m-%d}{what}, chute {chute}, {stream}: ",
+            date=row.date,
+            what=what,
+            chute=row.chute,
+            stream=row.stream,
+        )
         if pd.isna(row.ratio):
             yield Finding("coordinator", row.site, row.chute, None, "campaign",
-                          f"{head}no effect can be told: {row.reason}.")  # fmt: skip
+                          phrase(
+                              "{head}no effect can be told: {reason}.",
+                              head=head, reason=phrase(row.reason),
+                          ))  # fmt: skip
             continue
         sure = row.low > 1 or row.high < 1
         yield Finding(
             "coordinator", row.site, row.chute, None, "campaign",
-            f"{head}the odds of its use are {figure(row.ratio)} times {between(row.low, row.high)} "
-            f"what the other floors' change would have made them, from {figure(100 * row.before)} "
-            f"to {figure(100 * row.after)} %"
-            f"{'' if sure else '; no effect is shown'}.",
+            phrase(
+                "{head}the odds of its use are {ratio} times {limits} what the other floors' "
+                "change would have made them, from {before} to {after} %{sure}.",
+                head=head, ratio=figure(row.ratio), limits=between(row.low, row.high),
+                before=figure(100 * row.before), after=figure(100 * row.after),
+                sure="" if sure else phrase("; no effect is shown"),
+            ),
             row.ratio, row.low, row.high, int(row.weeks_before + row.weeks_after),
         )  # fmt: skip
 
@@ -102,8 +123,8 @@ def lost_sorting(analysis: Analysis) -> Iterator[Finding]:
             lines = [json.loads(text) for text in part["evidence"].head(LINES_SHOWN)]
             yield Finding(
                 "coordinator", str(site), str(chute), None, "lost_sorting",
-                f"Chute {chute}: {listed(said)}.", n=int(numbers.drop("never_used", errors="ignore")
-                                                         .sum()),
+                phrase("Chute {chute}: {said}.", chute=chute, said=listed(said)),
+                n=int(numbers.drop("never_used", errors="ignore").sum()),
                 evidence=tuple(one[0] for one in lines if one),
             )  # fmt: skip
     small = hidden_doors(analysis)
@@ -112,7 +133,8 @@ def lost_sorting(analysis: Analysis) -> Iterator[Finding]:
             continue
         yield Finding(
             "coordinator", row.site, row.chute, text_or_none(row.floor), "never_used",
-            f"{door(row.chute, row.floor)}: {row.stream} {row.detail}.",
+            phrase("{door}: {stream} {detail}.", door=door(row.chute, row.floor),
+                   stream=row.stream, detail=phrase(row.detail)),
         )  # fmt: skip
 
 
@@ -131,8 +153,12 @@ def sensors(analysis: Analysis) -> Iterator[Finding]:
         refused = int(part["refused"].fillna(0).sum())
         yield Finding(
             "technician", str(site), str(chute), None, str(state).replace(" ", "_"),
-            f"Chute {chute}: the {stream} container was {what} {times(len(part))}, "
-            f"{lasting(seconds)} in all; {things(refused, 'press', 'presses')} refused for it.",
+            phrase(
+                "Chute {chute}: the {stream} container was {what} {times}, {seconds} in all; "
+                "{presses} refused for it.",
+                chute=chute, stream=stream, what=phrase(what), times=times(len(part)),
+                seconds=lasting(seconds), presses=things(refused, "press", "presses"),
+            ),
             float(seconds), None, None, len(part),
             tuple(text for text in part["evidence"].head(LINES_SHOWN) if text),
         )  # fmt: skip
@@ -144,14 +170,22 @@ def fills_up(analysis: Analysis) -> Iterator[Finding]:
         if pd.isna(row.median):
             continue
         litres = "" if pd.isna(row.litres_a_use) else (
-            f", {figure(row.litres_a_use)} litres a use "
-            f"{between(row.litres_low, row.litres_high)}"
+            phrase(
+                ", {litres_a_use} litres a use {limits}",
+                litres_a_use=figure(row.litres_a_use),
+                limits=between(row.litres_low, row.litres_high),
+            )
         )  # fmt: skip
         yield Finding(
             "coordinator", row.site, row.chute, None, "uses_to_full",
-            f"Chute {row.chute}: {count(row.mean)} uses "
-            f"{between(row.mean_low, row.mean_high)} on average fill the {row.container} "
-            f"container{litres} ({row.method}, {things(int(row.fills), 'fill', 'fills')}).",
+            phrase(
+                "Chute {chute}: {mean} uses {limits} on average fill the {container} "
+                "container{litres} ({method}, {fills}).",
+                chute=row.chute, mean=count(row.mean),
+                limits=between(row.mean_low, row.mean_high), container=row.container,
+                litres=litres, method=phrase(row.method),
+                fills=things(int(row.fills), "fill", "fills"),
+            ),
             row.mean, row.mean_low, row.mean_high, int(row.fills),
         )  # fmt: skip
 
@@ -175,12 +209,16 @@ def pickup_rules(analysis: Analysis) -> Iterator[Finding]:
         (row,) = rows(found.sort_values("pickups_a_week").head(1))
         yield Finding(
             "coordinator", str(key[0]), str(key[1]), None, "pickups",
-            f"Chute {key[1]}: collecting the {key[2]} container by {row.rule} instead of "
-            f"{present.rule} would take {_pickups(row, present)}, with "
-            f"{figure(row.refused_a_week)} uses refused a week "
-            f"{between(row.refused_low, row.refused_high)} instead of "
-            f"{figure(present.refused_a_week)} "
-            f"{between(present.refused_low, present.refused_high)}.",
+            phrase(
+                "Chute {chute}: collecting the {container} container by {rule} instead of {rule2} "
+                "would take {pickups}, with {refused_a_week} uses refused a week {limits} "
+                "instead of {refused_a_week2} {limits2}.",
+                chute=key[1], container=key[2], rule=row.rule, rule2=present.rule,
+                pickups=_pickups(row, present), refused_a_week=figure(row.refused_a_week),
+                limits=between(row.refused_low, row.refused_high),
+                refused_a_week2=figure(present.refused_a_week),
+                limits2=between(present.refused_low, present.refused_high),
+            ),
             row.refused_a_week, row.refused_low, row.refused_high,
         )  # fmt: skip
 
@@ -188,4 +226,9 @@ def pickup_rules(analysis: Analysis) -> Iterator[Finding]:
 def _pickups(row: Any, present: Any) -> str:
     """How many pickups a rule takes, against the present one."""
     number, now = f"{row.pickups_a_week:g}", f"{present.pickups_a_week:g}"
-    return "as many pickups" if number == now else f"{number} pickups a week instead of {now}"
+    if number == now:
+        return phrase("as many pickups")
+    return phrase(
+        "{number:g} pickups a week instead of {now:g}",
+        number=row.pickups_a_week, now=present.pickups_a_week,
+    )  # fmt: skip

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from loganalyzer.facts import CHUTE
+from loganalyzer.language import phrase
 from loganalyzer.sentences import between, figure, lasting, listed, things, times
 from loganalyzer.views.analysis import Analysis
 from loganalyzer.views.finding import Finding, rows
@@ -34,13 +35,22 @@ def wait_parts(analysis: Analysis) -> Iterator[Finding]:
         told = split[split["share"] > 0].sort_values("share", ascending=False).head(TOLD)
         if told.empty:
             continue
-        parts = [f"{figure(100 * r.share)} % is {PART_NAMES[r.part]}" for r in rows(told)]
+        parts = [
+            phrase(
+                "{share} % is {part}",
+                share=figure(100 * r.share),
+                part=phrase(PART_NAMES[r.part]),
+            )
+            for r in rows(told)
+        ]
         whole = of_chute(analysis.waits[analysis.waits["wait"].eq("press_to_open")], site, chute)
         mean, number = float(whole["mean_s"].iloc[0]), int(whole["n"].iloc[0])
         yield Finding(
             "manager", site, chute, None, "wait_parts",
-            f"Chute {chute}: of the {lasting(mean)} from the first press to the open door, "
-            f"{listed(parts)}.",
+            phrase(
+                "Chute {chute}: of the {mean} from the first press to the open door, {parts}.",
+                chute=chute, mean=lasting(mean), parts=listed(parts),
+            ),
             mean, None, None, number,
         )  # fmt: skip
 
@@ -58,9 +68,13 @@ def busy(analysis: Analysis) -> Iterator[Finding]:
         )
         yield Finding(
             "manager", row.site, row.chute, None, "busy",
-            f"Chute {row.chute}: {figure(share)} % of {things(row.visits, 'visit', 'visits')} "
-            f"found it busy at the first press {between(low, high)}, {how} Erlang's formula "
-            f"expects for its load ({figure(100 * row.expected)} %).",
+            phrase(
+                "Chute {chute}: {share} % of {visits} found it busy at the first press "
+                "{limits}, {how} Erlang's formula expects for its load ({expected} %).",
+                chute=row.chute, share=figure(share),
+                visits=things(row.visits, "visit", "visits"), limits=between(low, high),
+                how=phrase(how), expected=figure(100 * row.expected),
+            ),
             share, low, high, int(row.visits),
         )  # fmt: skip
 
@@ -74,13 +88,25 @@ def interruptions(analysis: Analysis) -> Iterator[Finding]:
         limits = of_chute(analysis.facts.limits, row.site, row.chute)
         yield Finding(
             "manager", row.site, row.chute, None, "interruptions",
-            f"Chute {row.chute}: a unit was without its door for more than "
-            f"{lasting(limits['interruption_s'].iloc[0])} {_often(row.interruptions_per_unit)}, "
-            f"{lasting(60 * row.minutes_per_unit)} in all (available "
-            f"{100 * row.availability:.2f} % of the time), mostly for {CAUSE_NAMES[most.cause]}.",
+            phrase(
+                "Chute {chute}: a unit was without its door for more than {interruption_s} "
+                "{often}, {minutes_per_unit} in all (available {availability:.2f} % of the "
+                "time), mostly for {cause}.",
+                chute=row.chute, interruption_s=lasting(limits["interruption_s"].iloc[0]),
+                often=_often(row.interruptions_per_unit),
+                minutes_per_unit=lasting(60 * row.minutes_per_unit),
+                availability=100 * row.availability, cause=phrase(CAUSE_NAMES[most.cause]),
+            ),
             row.minutes_per_unit, None, None, round(row.unit_interruptions),
         )  # fmt: skip
 
 
 def _often(per_unit: float) -> str:
-    return times(round(per_unit)) if per_unit == round(per_unit) else f"{figure(per_unit)} times"
+    return (
+        times(round(per_unit))
+        if per_unit == round(per_unit)
+        else phrase(
+            "{per_unit} times",
+            per_unit=figure(per_unit),
+        )
+    )

@@ -8,6 +8,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+from loganalyzer.language import phrase
 from loganalyzer.sentences import between, figure, things
 from loganalyzer.stats import wilson
 
@@ -75,10 +76,19 @@ class Share:
     high: float | None = None
 
     def __str__(self) -> str:
+        """As `said`."""
+        return self.said
+
+    @property
+    def said(self) -> str:
         """The figure and its interval, or nothing."""
         if self.rate is None or self.low is None or self.high is None:
             return ""
-        return f"{figure(self.rate)} per 100 {between(self.low, self.high)}"
+        return phrase(
+            "{rate} per 100 {limits}",
+            rate=figure(self.rate),
+            limits=between(self.low, self.high),
+        )
 
 
 def per_hundred(hits: float, trials: float) -> Share:
@@ -102,7 +112,11 @@ def visits_lost(incidents: pd.DataFrame) -> str:
     low, high = lost - (down**2).sum() ** 0.5, lost + (up**2).sum() ** 0.5
     if not low > 0:
         return ""
-    return f"; about {figure(lost)} visits lost {between(low, high)} against other weeks"
+    return phrase(
+        "; about {lost} visits lost {limits} against other weeks",
+        lost=figure(lost),
+        limits=between(low, high),
+    )
 
 
 def lines_of(evidence: Iterable[str]) -> tuple[str, ...]:

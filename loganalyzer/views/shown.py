@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 import pandas as pd
 
 from loganalyzer.facts import DOOR, plain
+from loganalyzer.language import phrase
 from loganalyzer.sentences import things
 from loganalyzer.site import Site
 from loganalyzer.views.analysis import Analysis
@@ -43,7 +44,10 @@ def hidden_floors(analysis: Analysis) -> Iterator[Finding]:
         if number:
             yield Finding(
                 "manager", site.id, None, None, "hidden_floors",
-                f"{things(number, 'floor', 'floors')} hidden, fewer than {site.min_units} units.",
+                phrase(
+                    "{floors} hidden, fewer than {min_units} units.",
+                    floors=things(number, "floor", "floors"), min_units=site.min_units,
+                ),
                 n=number,
             )  # fmt: skip
 

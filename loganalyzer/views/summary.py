@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from loganalyzer.incidents.kinds import CAUTION
+from loganalyzer.language import phrase
 from loganalyzer.sentences import count, lasting, listed, things
 from loganalyzer.views.analysis import Analysis
 from loganalyzer.views.finding import Finding
@@ -81,11 +82,21 @@ def as_dict(analysis: Analysis, told: Summary) -> dict[str, Any]:
 def _calm(analysis: Analysis) -> Iterator[Finding]:
     """That nothing stands out is a finding too, with the log it rests on."""
     for row in headline(analysis).to_dict("records"):
-        use = "" if pd.isna(row["cycles"]) else f" and {things(row['cycles'], 'use', 'uses')}"
+        use = (
+            ""
+            if pd.isna(row["cycles"])
+            else phrase(
+                " and {uses}",
+                uses=things(row["cycles"], "use", "uses"),
+            )
+        )
         yield Finding(
             "manager", row["site"], row["chute"], None, "nothing",
-            f"Chute {row['chute']}: nothing stands out in {lasting(row['covered_s'])} of log with "
-            f"{things(row['events'], 'event', 'events')}{use}.",
+            phrase(
+                "Chute {chute}: nothing stands out in {covered_s} of log with {events}{use}.",
+                chute=row["chute"], covered_s=lasting(row["covered_s"]),
+                events=things(row["events"], "event", "events"), use=use,
+            ),
             n=int(row["events"]),
         )  # fmt: skip
 
@@ -101,9 +112,12 @@ def _unread(imports: pd.DataFrame | None, rejects: pd.DataFrame | None) -> Itera
         touched = part[part["rejected"] > 0]
         yield Finding(
             "manager", str(site), None, None, "rejected_lines",
-            f"{count(rejected)} of {things(lines, 'line', 'lines')} could not be read, in "
-            f"{count(len(touched))} of {things(len(part), 'export', 'exports')}"
-            f"{_reasons(touched, rejects)}.",
+            phrase(
+                "{rejected} of {lines} could not be read, in {len} of {exports}{reasons}.",
+                rejected=count(rejected), lines=things(lines, "line", "lines"),
+                len=count(len(touched)), exports=things(len(part), "export", "exports"),
+                reasons=_reasons(touched, rejects),
+            ),
             100 * rejected / lines, None, None, lines,
         )  # fmt: skip
 
@@ -114,8 +128,13 @@ def _reasons(touched: pd.DataFrame, rejects: pd.DataFrame | None) -> str:
     mine = rejects[rejects["source"].astype("str").isin(touched["source"].astype("str"))]
     # What stands after the colon is a detail of the one line.
     words = mine["reason"].astype("str").str.split(":").str[0].value_counts().head(REASONS_SHOWN)
-    said = listed([f"{word} {count(number)}" for word, number in words.items()])
-    return f" ({said})" if said else ""
+    said = listed(
+        [
+            phrase("{reason} {n}", reason=phrase(str(word)), n=count(number))
+            for word, number in words.items()
+        ]
+    )
+    return phrase(" ({said})", said=said) if said else ""
 
 
 def records(table: pd.DataFrame) -> list[dict[str, Any]]:
