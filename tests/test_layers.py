@@ -57,7 +57,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
     ),
     "answers": ("answers", "errors settings store views measures"),
     # Retention sums up what it removes, as the answers tell it.
-    "upkeep": ("upkeep", "errors tables settings plain store ingest views answers"),
+    "upkeep": ("upkeep", "errors tables settings plain store ingest measures views"),
     "watching": ("watching", "errors ingest"),
     "alerts": ("alerts", "errors tables settings plain facts incidents views"),
     "accounts": ("accounts", "errors"),
@@ -71,15 +71,18 @@ LIBRARY: dict[str, tuple[str, str]] = {
 DASHBOARDS: dict[str, tuple[str, str]] = {
     "theme": ("theme", ""),
     "drawing": ("shapes figures parts calendars", "theme"),
-    "access": ("access", "loganalyzer.errors loganalyzer.accounts loganalyzer.store"),
+    "spoken": ("spoken", "loganalyzer.language"),
+    "access": (
+        "access",
+        "loganalyzer.errors loganalyzer.accounts loganalyzer.site loganalyzer.store",
+    ),
     "data": ("data", "access loganalyzer.store loganalyzer.views loganalyzer.answers"),
     "uploads": ("uploads", "loganalyzer.errors loganalyzer.sentences"),
     "pages": (
         "pages",
-        "access data drawing uploads loganalyzer.export loganalyzer.profile loganalyzer.receiving "
-        "loganalyzer.tables "
-        "loganalyzer.errors loganalyzer.language loganalyzer.sentences "
-        "loganalyzer.localtime "
+        "access data drawing spoken uploads loganalyzer.export loganalyzer.profile "
+        "loganalyzer.receiving loganalyzer.tables loganalyzer.errors loganalyzer.language "
+        "loganalyzer.sentences loganalyzer.localtime "
         "loganalyzer.views",
     ),
     "reports": (

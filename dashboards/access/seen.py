@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from dashboards.access.rights import Rights
+from loganalyzer.site import Site
 from loganalyzer.store import Store
 
 
@@ -20,12 +21,21 @@ class Seen(Store):
     def __init__(self, store: Store, rights: Callable[[], Rights]) -> None:
         super().__init__(store.path)
         self._rights = rights
+        self._sites: dict[str, tuple[str, Site]] = {}
 
     def root(self) -> dict[str, Any]:
         """The root file's values, with the sites that may be seen."""
         found = super().root()
         may_see = self._rights().may_see
         return found | {"sites": {s: file for s, file in found["sites"].items() if may_see(s)}}
+
+    def site(self, site: str) -> Site:
+        """A site, as its file stood at the last import; read once, a page asks often."""
+        state = self.check(site)
+        kept = self._sites.get(site)
+        if kept is None or kept[0] != state:
+            kept = self._sites[site] = state, super().site(site)
+        return kept[1]
 
     def check(self, site: str) -> str:
         """What names the present state of a site's log: another one whenever that changes.
