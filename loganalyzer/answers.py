@@ -8,10 +8,13 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from loganalyzer.errors import UsageError
+from loganalyzer.measures.month_sums import together
 from loganalyzer.profile import parse_profile
+from loganalyzer.site import Site
 from loganalyzer.store import Store
 from loganalyzer.store.state import State
 from loganalyzer.views import Analysis, Span, analyse
+from loganalyzer.views.sums import sums_of
 
 Period = tuple[str | None, str | None]
 
@@ -32,19 +35,58 @@ def answer(
     Raises:
         UsageError: There is no such site or chute, or the log holds nothing of the period.
     """
-    sites = {name: store.site(name) for name in ([site] if site else store.sites())}
-    if chute is not None and chute not in {c.id for one in sites.values() for c in one.chutes}:
-        known = ", ".join(c.id for one in sites.values() for c in one.chutes)
-        raise UsageError("--chute", f"'{chute}'", f"one of {known}", "Name a chute of the site")
+    sites = _sites(store, site, chute)
     timeline = store.timeline(site, chute)
     spans = {name: span(period, one.time_zone) for name, one in sites.items()}
     analysis = analyse(timeline, sites, components(store, site), spans)
     if analysis.timeline.empty:
-        raise UsageError(
-            str(store.path), "no event of that site, chute and period", "some",
-            "Import exports, or choose another period",
-        )  # fmt: skip
+        raise _nothing(store)
     return analysis
+
+
+def month_sums(
+    store: Store, site: str | None = None, chute: str | None = None, period: Period = (None, None)
+) -> pd.DataFrame:
+    """The table `month_sums`: of what is there, and of what retention removed.
+
+    Args:
+        store: The store.
+        site: Site id, null for all.
+        chute: Chute id, null for all.
+        period: As `answer` takes it; every month that it touches counts whole.
+
+    Raises:
+        UsageError: There is no such site or chute, or nothing at all of the period.
+    """
+    sites = _sites(store, site, chute)
+    kept = store.sums(site)
+    timeline = store.timeline(site, chute)
+    present = kept.iloc[:0] if timeline.empty else sums_of(timeline, sites)
+    table = together(kept if chute is None else kept[kept["chute"].eq(chute)], present)
+    span(period, "UTC")  # raises if these are no times
+    start, end = (text and text[:7] for text in period)
+    month = table["month"].dt.strftime("%Y-%m")
+    touched: pd.DataFrame = table[(month >= (start or "")) & (month <= (end or "9999"))]
+    if touched.empty:
+        raise _nothing(store)
+    return touched.reset_index(drop=True)
+
+
+def _sites(store: Store, site: str | None, chute: str | None) -> dict[str, Site]:
+    """The sites that are asked for, once it is known that they have such a chute."""
+    sites = {name: store.site(name) for name in ([site] if site else store.sites())}
+    if chute is not None and chute not in {c.id for one in sites.values() for c in one.chutes}:
+        known = ", ".join(c.id for one in sites.values() for c in one.chutes)
+        raise UsageError("--chute", f"'{chute}'", f"one of {known}", "Name a chute of the site")
+    return sites
+
+
+def _nothing(store: Store) -> UsageError:
+    removed = "; of what retention removed, export month_sums tells" if store.kept_from() else ""
+    return UsageError(
+        str(store.path), "no event of that site, chute and period", "some",
+        f"Import exports, or choose another period{removed}",
+    )  # fmt: skip
 
 
 def components(store: Store, site: str | None = None) -> dict[tuple[str, str], dict[str, str]]:

@@ -105,6 +105,10 @@ TABLES: dict[str, pa.Schema] = {
         earlier=NUMBER, later=NUMBER, times_earlier=NUMBER, low=NUMBER, high=NUMBER, z=NUMBER,
         p=NUMBER, q=NUMBER, change=TEXT, sentence=pa.string(), reason=pa.string(),
     ),
+    "month_sums": _schema(
+        site=TEXT, chute=TEXT, month=WALL, floor=TEXT, stream=TEXT, what=TEXT, value=NUMBER,
+        removed=NUMBER, reason=pa.string(),
+    ),
     "coverage": _schema(
         site=TEXT, chute=TEXT, start=UTC, end=UTC, seconds=NUMBER, covered=YES_NO,
         events=COUNT, reason=pa.string(), source=TEXT, line=COUNT,
@@ -284,6 +288,13 @@ TABLES: dict[str, pa.Schema] = {
     "suspects": _schema(
         site=TEXT, chute=TEXT, floor=TEXT, component=TEXT, since=UTC, score=NUMBER,
         evidence=pa.string(), advice=pa.string(), misuse=YES_NO,
+    ),
+    "effects": _schema(
+        site=TEXT, chute=TEXT, by=TEXT, date=WALL, floors=pa.string(), component=TEXT,
+        note=pa.string(), outcome=TEXT, before=COUNT, after=COUNT, uses_before=COUNT,
+        uses_after=COUNT, plain_ratio=NUMBER, plain_low=NUMBER, plain_high=NUMBER,
+        others=pa.string(), ratio=NUMBER, low=NUMBER, high=NUMBER, by_luck=NUMBER, verdict=TEXT,
+        look_again=WALL, reason=pa.string(), evidence=pa.string(),
     ),
     "imports": _schema(
         source=pa.string(), name=pa.string(), site=pa.string(), chute=pa.string(),

@@ -1,13 +1,14 @@
-"""Keeping a store in order: `check`, `upgrade`."""
+"""Keeping a store in order: `check`, `retain`, `upgrade`."""
 
 import argparse
 
-from loganalyzer.commands.shared import tell, told
+from loganalyzer.commands.shared import now, tell, told
 from loganalyzer.errors import InputError, UsageError
 from loganalyzer.store import Store
 from loganalyzer.store.formats import FORMAT
 from loganalyzer.upkeep.problems import Checked
 from loganalyzer.upkeep.repair import Repaired, repair
+from loganalyzer.upkeep.retention import Going, Retention, days_of, retain
 from loganalyzer.upkeep.wholeness import check
 
 
@@ -25,6 +26,15 @@ def check_store(options: argparse.Namespace) -> int:
     found = check(options.store, reread=not options.quick, tell=tell)
     told(options.json, found.as_dict, lambda: _checked_text(found))
     return _status(found)
+
+
+def retain_store(options: argparse.Namespace) -> int:
+    """Remove what is older than may be kept; without `--yes` only say what that would be."""
+    found = retain(
+        Store.open(options.store), days_of(options.keep), now(), site=options.site,
+        do=options.yes, tell=tell,
+    )  # fmt: skip
+    return told(options.json, found.as_dict, lambda: _retention_text(found))
 
 
 def upgrade_store(options: argparse.Namespace) -> int:
@@ -65,7 +75,28 @@ def _checked_text(found: Checked) -> str:
     return "\n".join([*lines, f"{found.store}: {verdict}: {looked}"])
 
 
+def _retention_text(found: Retention) -> str:
+    did = "removed" if found.done else "would go"
+    lines = []
+    for site, limit in found.limits.items():
+        mine = [one for one in found.going if one.site == site]
+        lines.append(f"{site}: kept in detail from {limit:%Y-%m-%d %H:%M} UTC on")
+        lines += [f"  {_going_text(one)}" for one in mine]
+        lines += [] if mine else ["  nothing is older"]
+    lines += [f"  also: {line}" for line in found.also]
+    whole = sum(one.whole for one in found.going)
+    total = f"{whole:,} exports and {found.events:,} events of the timeline {did}"
+    rest = "" if found.done else " Nothing was changed; add --yes to do it. It cannot be undone."
+    return "\n".join([*lines, f"{total}; their monthly sums stay (export month_sums).{rest}"])
+
+
+def _going_text(one: Going) -> str:
+    if one.whole:
+        return f"{one.name}: all of it, {one.of:,} lines"
+    stays = ", but its file stays as it is until all of it is older" if one.file_stays else ""
+    return f"{one.name}: {one.lines:,} of {one.of:,} lines{stays}"
+
+
 def _repaired_text(repaired: Repaired) -> str:
     lost = [f"Cannot be rebuilt: {line}" for line in repaired.lost]
     return "\n".join([*repaired.done, *lost, _checked_text(repaired.checked)])
-

@@ -53,12 +53,21 @@ def findings(store: Store, told: Summary) -> str:
         mine = [finding for finding in told.findings if finding.site == name]
         if mine:
             site = store.site(name)
-            blocks.append(f"{site.name} (times: {site.time_zone})")
+            blocks.append("\n".join([f"{site.name} (times: {site.time_zone})", *kept(store, name)]))
         for who in AUDIENCES:
             said = [f"  - {finding.sentence}" for finding in mine if finding.who == who]
             if said:
                 blocks.append("\n".join([f"  For the {who}", *said]))
     return "\n\n".join([*blocks, CAUTION])
+
+
+def kept(store: Store, site: str) -> list[str]:
+    """That the detail of a site is kept only from some day on, if so."""
+    return [
+        f"  Kept in detail from {start:%Y-%m-%d} on; of what is older, only monthly sums "
+        "(loganalyzer export month_sums)."
+        for start in store.kept_from(site).values()
+    ]
 
 
 def now() -> datetime:

@@ -171,6 +171,19 @@ class Store:
         """The table `rejects`."""
         return self.reading(lambda state: contents.rejects(self.path, state.of(site)))
 
+    def sums(self, site: str | None = None) -> pd.DataFrame:
+        """The monthly sums of what retention removed: `month_sums` without `removed`."""
+        return self.reading(lambda state: contents.sums(self.path, state.of(site)))
+
+    def kept_from(self, site: str | None = None) -> dict[str, pd.Timestamp]:
+        """For each site of which retention removed the detail, from when on it is kept (UTC)."""
+        manifests = self.state().of(site)
+        return {
+            one.site: pd.Timestamp(one.kept_from, unit="us", tz="UTC")
+            for one in manifests
+            if one.kept_from is not None
+        }
+
     def lines(self, source: str, numbers: Iterable[int]) -> dict[int, str]:
         """The lines of an export as written, for evidence.
 

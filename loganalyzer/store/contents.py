@@ -14,6 +14,10 @@ from loganalyzer.store.parquet import TIMELINE, read, read_as
 from loganalyzer.tables import TABLES
 
 Sites = Sequence[Manifest]
+SUMS = pa.schema([
+    (f.name, f.type.value_type if pa.types.is_dictionary(f.type) else f.type)
+    for f in TABLES["month_sums"] if f.name != "removed"
+])  # fmt: skip
 
 
 def timeline(
@@ -105,5 +109,13 @@ def rejects(folder: Path, manifests: Sites) -> pd.DataFrame:
         for export in manifest.exports
         if export.rejects
     ]
+    frame: pd.DataFrame = pa.concat_tables([schema.empty_table(), *tables]).to_pandas()
+    return frame
+
+
+def sums(folder: Path, manifests: Sites) -> pd.DataFrame:
+    """The monthly sums of what retention removed: `month_sums` without `removed`."""
+    schema = SUMS
+    tables = [read_as(folder / m.sums, schema) for m in manifests if m.sums]
     frame: pd.DataFrame = pa.concat_tables([schema.empty_table(), *tables]).to_pandas()
     return frame
