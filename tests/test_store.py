@@ -313,3 +313,42 @@ def test_who_has_to_wait_is_told(tmp_path: Path, exports: list[Path]):
     other.join()
     assert told == [f"{tmp_path / 's'}: another import is writing; waiting for it."]
     assert len(store.imports()) == 1
+
+
+def test_a_disk_that_does_not_confirm_the_switch_is_told_though_the_change_is_made(
+    tmp_path: Path, exports: list[Path], monkeypatch: pytest.MonkeyPatch
+):
+    take(tmp_path / "s", exports[0])
+    real = Store._confirm
+    monkeypatch.setattr("loganalyzer.store.flush", disk.flush)
+
+    def unconfirmed(store: Store) -> None:
+        monkeypatch.setattr("loganalyzer.store.flush", refused)
+        real(store)
+
+    def refused(path: Path) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(Store, "_confirm", unconfirmed)
+    with pytest.raises(StoreError, match=r"change is made.*loganalyzer check") as error:
+        take(tmp_path / "s", exports[1])
+    assert "\n" not in str(error.value)
+    assert len(Store.open(tmp_path / "s").imports()) == 2
+
+
+def test_a_damaged_table_is_named_in_one_line(tmp_path: Path, exports: list[Path]):
+    take(tmp_path / "s", *exports)
+    store = Store.open(tmp_path / "s")
+    (manifest,) = store.state().manifests.values()
+    (store.path / manifest.stretches[0].file).write_bytes(b"PAR1 and then nothing")
+    with pytest.raises(StoreError, match=r"a damaged file.*check --repair") as error:
+        store.timeline()
+    assert "\n" not in str(error.value)
+
+
+def test_nothing_is_left_beside_the_store_files(tmp_path: Path, exports: list[Path]):
+    take(tmp_path / "s", *exports[:2])
+    take(tmp_path / "s", *exports[2:])
+    assert sorted(path.name for path in (tmp_path / "s").iterdir() if path.is_file()) == [
+        "lock", ROOT,
+    ]  # fmt: skip
