@@ -11,7 +11,7 @@ import pytest
 from pandas.testing import assert_frame_equal
 
 from loganalyzer.cli import main
-from loganalyzer.errors import StoreError
+from loganalyzer.errors import InputError, StoreError
 from loganalyzer.ingest import undo
 from loganalyzer.ingest.reports import KNOWN
 from loganalyzer.store import ROOT, Store
@@ -177,6 +177,23 @@ def test_rows_that_do_not_follow_from_their_original_are_found_by_reading_it_aga
     (problem,) = check(store).problems
     assert "another event at line 2" in str(problem)
     assert repair(store).checked.whole
+    assert_frame_equal(history(store), before)
+
+
+def test_a_repair_keeps_the_tables_of_an_export_that_this_version_cannot_read_again(
+    store: Path, monkeypatch: pytest.MonkeyPatch
+):
+    before = history(store)
+
+    def refused(*arguments: object) -> None:
+        raise InputError("x.csv", "something", "something else", "Do this")
+
+    for place in ("repair", "rereading"):
+        monkeypatch.setattr(f"loganalyzer.upkeep.{place}.reread", refused)
+    assert {problem.about for problem in check(store).problems} == {"export"}
+    repaired = repair(store)
+    assert not repaired.checked.whole
+    assert all("left as it is" in line for line in repaired.lost)
     assert_frame_equal(history(store), before)
 
 

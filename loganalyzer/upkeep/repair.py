@@ -133,15 +133,20 @@ def _mended(
 def _reread(
     work: _Work, change: Change, site: str, export: Export, bad: set[str], folder: Path
 ) -> Export | None:
-    """An export with new tables from its original; null if there is nothing to read it from."""
+    """An export with new tables from its original; null if nothing of it can be read."""
     folder.mkdir()
+    intact = not bad & {file for r in export.readings for file in (r.file, r.solo)}
+    intact = intact and export.rejects not in bad
     try:
         if bad & {export.original, export.profile_text, export.site_text}:
             raise FileNotFoundError
         work.tell(f"reading {export.name} again")
         entry = reread(export, change.path, folder)
         text = (change.path / export.profile_text).read_text(encoding="utf-8")
-    except (AnalyzerError, FileNotFoundError):
+    except (AnalyzerError, FileNotFoundError) as error:
+        if intact:
+            work.lost.append(f"{export.name}: left as it is, for it cannot be read again: {error}")
+            return export
         if not (change.path / export.original).exists() or set_aside(change.path, export.original):
             work.lost.append(
                 f"{export.name}: neither its tables nor all that they are made from can be read; "

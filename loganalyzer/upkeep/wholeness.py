@@ -10,6 +10,7 @@ from functools import partial
 from pathlib import Path
 
 from loganalyzer.errors import AnalyzerError, StoreError
+from loganalyzer.ingest.reports import count
 from loganalyzer.ingest.taking import digest as digest_unpacked
 from loganalyzer.store import ROOT as ROOT_FILE
 from loganalyzer.store import Store, named_by
@@ -236,7 +237,7 @@ def _left_over(store: Store, named: set[str]) -> Iterator[str]:
     names = {path.relative_to(store.path).as_posix() for path in files if path.is_file()}
     extra = len(names - named)
     if extra:
-        yield f"{extra} files of earlier changes, swept with the next ones"
+        yield f"{count(extra, 'file')} of earlier changes, swept with the next ones"
     for path, root in store.ways_back().items():
         yield f"{path.name} keeps the way back to format {root['format']}"
     damaged = store.path / "damaged"
