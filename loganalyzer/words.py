@@ -188,6 +188,14 @@ COMMANDS = {
         "telling:name_suspects",
         (*SELECTION, JSON),
     ),
+    "effects": Command(
+        "what worked: repairs and campaigns before and after, against the other floors",
+        "Judges each [[work]] and [[campaign]] of the site file: before and after with an exact "
+        "ratio, the other doors or chutes as the control, what luck alone would bring, and when "
+        "to look again where it is too early to tell.",
+        "telling:tell_effects",
+        (*SELECTION, JSON),
+    ),
     "portfolio": Command(
         "many buildings side by side: the worst ten, what fails alike, the technician's round",
         "Prints the worst ten of everything over all sites of a store with the reason, doors that "

@@ -4,13 +4,15 @@ import argparse
 import difflib
 
 from loganalyzer import export as files
-from loganalyzer.commands.shared import tell
+from loganalyzer.answers import month_sums
+from loganalyzer.commands.shared import period, tell
 from loganalyzer.commands.tickets import with_tickets
 from loganalyzer.errors import UsageError
 from loganalyzer.privacy import Discretion, discreet, read_floors, read_step
 from loganalyzer.store import Store
 from loganalyzer.tables import TABLES
 from loganalyzer.views.condition import TABLES_HERE as CONDITION_TABLES
+from loganalyzer.views.effects import effects_of
 from loganalyzer.views.sorting import TABLES_HERE as SORTING_TABLES
 
 
@@ -27,11 +29,13 @@ def export_table(options: argparse.Namespace) -> int:
     leave = _discretion(options, store)
     if options.table in ("imports", "rejects"):
         table = getattr(store, options.table)(options.site)
+    elif options.table == "month_sums":
+        table = month_sums(store, options.site, options.chute, period(options))
     else:
         analysis, _ = with_tickets(options, store)
         held: object = analysis.sorting if options.table in SORTING_TABLES else analysis
         held = analysis.condition if options.table in CONDITION_TABLES else held
-        table = getattr(held, options.table)
+        table = effects_of(analysis) if options.table == "effects" else getattr(held, options.table)
     rows = files.write(discreet(table, leave), options.table, options.out)
     tell(f"{rows:,} rows of {options.table} written to {options.out}")
     return 0

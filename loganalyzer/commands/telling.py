@@ -12,6 +12,7 @@ from loganalyzer.errors import UsageError
 from loganalyzer.store import Store
 from loganalyzer.views import Analysis
 from loganalyzer.views.audit_report import audit_dict, audit_text, shown_violations
+from loganalyzer.views.effects import effects_dict, effects_text
 from loganalyzer.views.index_report import indices_dict, indices_text
 from loganalyzer.views.pickup_report import pickups_dict, pickups_text
 from loganalyzer.views.portfolio import portfolio
@@ -71,6 +72,12 @@ def tell_indices(options: argparse.Namespace) -> int:
     """Print how often and how long units were without their door."""
     analysis = answered(options, Store.open(options.store))
     return told(options.json, lambda: indices_dict(analysis), lambda: indices_text(analysis))
+
+
+def tell_effects(options: argparse.Namespace) -> int:
+    """Print what worked of the work and campaigns that the site files name."""
+    analysis = answered(options, Store.open(options.store))
+    return told(options.json, lambda: effects_dict(analysis), lambda: effects_text(analysis))
 
 
 def compare_buildings(options: argparse.Namespace) -> int:
