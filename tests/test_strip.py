@@ -120,6 +120,14 @@ def test_the_lines_nearest_to_a_moment_in_the_order_of_the_log(log: Analysis):
     assert lines_near(log, us(0), us(13), us(0), 99)[0] == 4
 
 
+def test_a_log_without_a_time_that_can_be_trusted_has_no_lanes():
+    rows = [(0, "1", "open", "on"), (9, "1", "open", "off"), (20, "1", "press", "mark")]
+    analysis = analyse(timeline(*rows, clock="unanchored"), {"quay": site()})
+    found = lanes(analysis)
+    assert found.names.empty
+    assert stretch(analysis, found, us(0), us(99), 100).marks.empty
+
+
 def test_time_without_log_is_a_gap():
     events = [(day * DAY + hour * 3600, "1", "press", "mark")
               for day in (0, 1, 20, 21) for hour in range(24)]  # fmt: skip

@@ -90,15 +90,13 @@ def chosen(view: View, data: Data, site: str) -> html.Section:
         [
             html.H2("The chosen incident", id="incident-title"),
             html.Div(behind(view, data, site), id="incident-lines", **parts.aria(live="polite")),
-            html.Div(around(view), id="incident-strip"),
+            html.Div(
+                strip.figure(view, strip.drawn(view)), id="incident-strip",
+                hidden=_chosen(view) is None,
+            ),
         ],
         id="incident", className="whole", **parts.aria(labelledby="incident-title"),
     )  # fmt: skip
-
-
-def around(view: View) -> parts.Children:
-    """The strip around the chosen incident."""
-    return strip.figure(view, strip.drawn(view)) if _chosen(view) is not None else []
 
 
 def redraw(view: View, data: Data, site: str) -> Mapping[str, Mapping[str, Any]]:
@@ -106,14 +104,15 @@ def redraw(view: View, data: Data, site: str) -> Mapping[str, Mapping[str, Any]]
     named = view.choice.incident
     return {
         "incident-lines": {"children": behind(view, data, site)},
-        "incident-strip": {"children": around(view)},
+        "incident-strip": {"hidden": _chosen(view) is None},
+        "strip-data": {"data": strip.drawn(view)},
         "incidents": {"selectedRows": {"ids": [named] if named else []}},
     }
 
 
 def moved(view: View, data: Data, site: str) -> Mapping[str, Mapping[str, Any]]:
     """What changes when the strip is moved or zoomed."""
-    return {"strip-data": {"data": strip.drawn(view)}} if _chosen(view) is not None else {}
+    return {"strip-data": {"data": strip.drawn(view)}}
 
 
 def _kinds(every: pd.DataFrame, choice: Choice) -> parts.Children:

@@ -83,8 +83,10 @@ def redraw(view: View, data: Data, site: str) -> Mapping[str, Mapping[str, Any]]
 
 
 def bounds(view: View) -> tuple[int, int]:
-    """The whole period, in microseconds."""
+    """The whole period, in microseconds; a moment where no time can be trusted."""
     first, last = view.headline["first"].min(), view.headline["last"].max()
+    if pd.isna(first):
+        return 0, FINEST_US
     return micros(first), micros(last) + FINEST_US
 
 

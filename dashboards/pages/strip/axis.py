@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 EPOCH = pd.Timestamp(0, tz="UTC")
+MONDAY = pd.Timestamp("1970-01-05")
 MOST = 8  # ticks in view
 SECOND, MINUTE, HOUR, DAY = 1, 60, 3600, 86_400
 STEPS = (
@@ -34,8 +35,10 @@ def ticks(begin: int, until: int, wide: int, zone: str) -> list[tuple[int, str]]
         times, form = _local(days, zone), "%Y" if months >= 12 else "%b %Y"
     elif step >= HOUR:
         freq = f"{step // HOUR}h" if step < DAY else f"{step // DAY}D"
-        walls = pd.date_range(first.tz_localize(None).normalize(), last.tz_localize(None),
-                              freq=freq)  # fmt: skip
+        start = first.tz_localize(None).normalize()
+        if step >= DAY:  # the same days wherever the axis begins: weeks begin on Mondays
+            start -= pd.Timedelta(days=(start - MONDAY).days % (step // DAY))
+        walls = pd.date_range(start, last.tz_localize(None), freq=freq)
         times, form = _local(walls, zone), "%H:%M" if step < DAY else "%d %b"
     else:
         # Shorter steps divide every zone's offset, so that whole local times are whole in UTC.
