@@ -163,7 +163,7 @@ def test_a_fault_that_never_ends_a_thousand_codes_and_a_seldom_used_door_do_no_h
 
 
 def test_a_code_at_every_line_is_one_trouble_and_takes_seconds():
-    plan = house(days=30, uses_a_unit_a_week=5)
+    plan = house(days=20, uses_a_unit_a_week=4)
     log = log_of(simulate(plan))
     codes = log.assign(
         signal="fault", edge="mark", floor="3", stream=None, code="E9", line=log["line"] + 10**6,
@@ -208,7 +208,7 @@ def worked(days, delay, travel):
 
 
 def test_a_diverter_that_is_slow_one_time_in_fifty_is_found_from_the_first_day():
-    table = worked(40, lambda *_: 0, lambda rng: 6 * (rng.random() < 0.02)).suspects
+    table = worked(25, lambda *_: 0, lambda rng: 6 * (rng.random() < 0.02)).suspects
     (row,) = table.to_dict("records")
     assert row["component"] == "sorter"
     assert pd.isna(row["floor"])
@@ -222,7 +222,7 @@ def test_a_latch_that_hesitates_on_afternoons_is_found_with_its_hours():
         local = (START.hour + hour) % 24
         return 2 * (floor == "3" and 14 <= local < 18 and rng.random() < 0.15)
 
-    (row,) = worked(40, afternoons, lambda rng: 0).suspects.to_dict("records")
+    (row,) = worked(30, afternoons, lambda rng: 0).suspects.to_dict("records")
     assert (row["component"], row["floor"]) == ("latch", "3")
     signs = {one["sign"]: one for one in json.loads(row["evidence"])["for"]}
     assert signs["late unlocking"]["hour"] == pytest.approx(16, abs=1)
@@ -230,7 +230,7 @@ def test_a_latch_that_hesitates_on_afternoons_is_found_with_its_hours():
 
 def test_latches_that_wait_alike_at_all_doors_are_no_suspect():
     """What all doors do, load for one, is not a part's failing."""
-    waits = worked(40, lambda rng, hour, floor: 3 * (rng.random() < 0.1), lambda rng: 0)
+    waits = worked(25, lambda rng, hour, floor: 3 * (rng.random() < 0.1), lambda rng: 0)
     assert waits.troubles["sign"].eq("late unlocking").sum() > 200
     assert waits.suspects.empty
 
