@@ -21,6 +21,7 @@ DAMAGE = (
     OSError, EOFError, ValueError, zlib.error, lzma.LZMAError, zipfile.BadZipFile,
     NotImplementedError, RuntimeError,
 )  # fmt: skip
+LONGEST_ENTRY = 1024  # bytes that a member takes in the list, on the average
 Open = Callable[[], BinaryIO]
 # A stream of unpacked bytes and what is to be closed after it.
 Layers = tuple[IO[bytes], BinaryIO | zipfile.ZipFile]
@@ -75,6 +76,25 @@ def member_stream(path: Path, member: zipfile.ZipInfo) -> Layers:
     except BaseException:
         archive.close()
         raise
+
+
+def check_list(file: BinaryIO, name: str, members: int) -> None:
+    """Refuse an archive of too many members, before its list is read into memory.
+
+    Raises:
+        InputError: It lists more, or so much that it must.
+        OSError: Or another of `DAMAGE`: it cannot be read.
+    """
+    # A private function of the standard library, which knows of zip64; null: no archive.
+    found = zipfile._EndRecData(file)  # type: ignore[attr-defined]
+    if found is None:
+        return
+    size, number = found[zipfile._ECD_SIZE], found[zipfile._ECD_ENTRIES_TOTAL]  # type: ignore[attr-defined]
+    if number > members or size > members * LONGEST_ENTRY:
+        raise InputError(
+            name, f"an archive of {number:,} files", f"one of at most {members:,}",
+            "Unpack it and give the folder",
+        )  # fmt: skip
 
 
 def bomb(name: str, size: int) -> InputError:

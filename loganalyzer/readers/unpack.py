@@ -26,6 +26,7 @@ from loganalyzer.readers.guard import (
     Layers,
     Open,
     bomb,
+    check_list,
     damaged,
     guarded,
     gzip_stream,
@@ -48,12 +49,14 @@ class Limits:
         free_bytes: So much any file may hold.
         total_bytes: The most that one packed file may hold.
         layers: How many packings may lie within one another.
+        members: How many files an archive may hold; each is found by its list anew.
     """
 
     ratio: int = 200
     free_bytes: int = 10 << 20
     total_bytes: int = 20 << 30
     layers: int = 2
+    members: int = 1000
 
     def allowed(self, packed_bytes: int) -> int:
         """Unpacked bytes that so many packed bytes may bring."""
@@ -202,8 +205,13 @@ def _in_archive(
 ) -> Iterator[Export | InputError]:
     """Each member of a zip archive; a workbook as it is."""
     try:
+        with path.open("rb") as file:
+            check_list(file, name, limits.members)
         with zipfile.ZipFile(path) as archive:
             members = sorted(archive.infolist(), key=lambda member: member.filename)
+    except InputError as error:
+        yield error
+        return
     except DAMAGE as error:
         yield damaged(name, error)
         return

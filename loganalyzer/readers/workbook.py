@@ -13,14 +13,19 @@ from collections.abc import Iterator
 from typing import Any, BinaryIO
 
 from loganalyzer.errors import InputError
-from loganalyzer.readers.guard import DAMAGE
+from loganalyzer.readers.guard import DAMAGE, check_list
 
 PACKED_LIMIT = 256 << 20  # bytes of the file
 UNPACKED_LIMIT = 1 << 30  # bytes of all members together
+MEMBERS_LIMIT = 1000
 RATIO_LIMIT, RATIO_FROM = 250, 64 << 20  # unpacked to packed, for what is large once unpacked
-CELLS_LIMIT = 30_000_000  # a full sheet of 28 columns
+CELLS_LIMIT = 11_000_000  # of a sheet, or strings; some 70 bytes each in memory
+REST_LIMIT = 64 << 20  # bytes of a member that is neither
 PIECE = 1 << 20
+HEAVY = ("xl/worksheets/", "xl/sharedStrings")
 CELL = re.compile(rb"""\br=["']([A-Z]{1,3})(\d{1,7})["']""")
+# Cells need not say where they stand; and a text may be shared by them. With a prefix or without.
+PARTS = re.compile(rb"[<:](?:c|si)[\s>/]")
 LONGEST_CELL = 16
 
 
@@ -62,17 +67,21 @@ def open_sheet(stream: BinaryIO, sheet: str | None, name: str) -> Any:
 def _check_sizes(data: bytes, name: str) -> None:
     """Refuse what is no zip, or more than the limits once unpacked."""
     try:
+        check_list(io.BytesIO(data), name, MEMBERS_LIMIT)
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             members = archive.infolist()
             _check_total(sum(member.file_size for member in members), len(data), name)
             total = 0
             for member in members:
-                corners = _Corners(name)
+                corners, seen = _Corners(name), 0
+                held = member.filename.startswith(HEAVY)
                 for piece in _unpacked(archive, member):
-                    total += len(piece)
+                    total, seen = total + len(piece), seen + len(piece)
                     _check_total(total, len(data), name)
-                    if member.filename.startswith("xl/worksheets/"):
+                    if held:
                         corners.add(piece)
+                    elif seen > REST_LIMIT:
+                        raise _too_large(name, f"more than {REST_LIMIT >> 20} MB that are no cells")
     except DAMAGE as error:
         raise _no_workbook(name, "no .xlsx workbook, or a damaged one") from error
 
@@ -94,15 +103,18 @@ def _check_total(unpacked: int, packed: int, name: str) -> None:
 
 
 class _Corners:
-    """The area that a sheet's cells span, as its XML goes by."""
+    """How many cells or strings there are, and the area that cells span, as XML goes by."""
 
     def __init__(self, name: str) -> None:
         self.name, self.tail = name, b""
-        self.column, self.row = 0, 0
+        self.column, self.row, self.parts = 0, 0, 0
 
     def add(self, piece: bytes) -> None:
-        """Take the next bytes of the sheet."""
+        """Take the next bytes."""
         text = self.tail + piece
+        self.parts += len(PARTS.findall(text)) - len(PARTS.findall(self.tail))
+        if self.parts > CELLS_LIMIT:
+            raise _too_large(self.name, f"more than {CELLS_LIMIT:,} cells or strings")
         self.tail = text[-LONGEST_CELL:]
         cells = CELL.findall(text)
         self.column = max([self.column, *map(_column, {letters for letters, _ in cells})])
