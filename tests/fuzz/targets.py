@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
+from warnings import catch_warnings, simplefilter
 
 import numpy as np
 import pyarrow as pa
@@ -309,7 +310,9 @@ def packed(kind: int, data: bytes) -> bytes:
         return bytes(pa.compress(data, "zstd", asbytes=True))
     if kind in (3, 4):
         out = io.BytesIO()
-        with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED if kind == 4 else 0) as archive:
+        method = zipfile.ZIP_DEFLATED if kind == 4 else zipfile.ZIP_STORED
+        with catch_warnings(), zipfile.ZipFile(out, "w", method) as archive:
+            simplefilter("ignore")  # a name may come twice
             for part in data.split(b"\n====\n")[:5]:
                 name, _, content = part.partition(b"\n")
                 text = name.decode("utf-8", "replace")[:100].replace("\0", "")
