@@ -84,6 +84,7 @@ def create_app(store: Store, poll_ms: int = POLL_MS, access: Access = EVERYBODY_
             dcc.Location(id="address", refresh=False),
             dcc.Store(id="scheme"),
             dcc.Store(id="title"),
+            dcc.Store(id="language"),
             dcc.Interval(id="pulse", interval=poll_ms),
             html.Div(id="content"),
         ],
@@ -132,6 +133,7 @@ def _register(app: Dash, data: Data) -> None:
         ClientsideFunction("page", "scheme"), Output("scheme", "data"), Input("scheme", "id")
     )
     in_browser(ClientsideFunction("page", "title"), Input("title", "data"))
+    in_browser(ClientsideFunction("page", "language"), Input("language", "data"))
 
     @app.callback(
         Output("content", "children"),

@@ -8,6 +8,7 @@ window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.page = {
     scheme: () => name(),
     title: (title) => { if (title) document.title = title; },
+    language: (language) => { if (language) document.documentElement.lang = language; },
   };
   const grid = (window.dashAgGridFunctions = window.dashAgGridFunctions || {});
   // Enter chooses a row, as the space bar does.

@@ -19,7 +19,7 @@ class Choice:
     the place of one in the list. Of the strip: `at` is when the stretch in view begins (UTC),
     `wide` how many seconds it is wide, `beside` when the one beside it begins. Of lists: `floor`
     (several with commas), `kind` of incident, `of` what is listed, `result` of visits or outcome
-    of cycles, `hour` of the week, `day`, `stream`.
+    of cycles, `hour` of the week, `day`, `stream`. `lang` is a language other than the site's.
     """
 
     chute: str | None = None
@@ -39,6 +39,7 @@ class Choice:
     hour: str | None = None
     day: str | None = None
     stream: str | None = None
+    lang: str | None = None
 
     @classmethod
     def of(cls, search: str | None) -> Self:
@@ -64,9 +65,9 @@ class Choice:
         )
 
     def of_page(self, by_floor: bool = False) -> Self:
-        """What every page of a site understands: chute and period; floors only some."""
+        """What every page of a site understands: chute, period, language; floors only some."""
         floor = self.floor if by_floor else None
-        return type(self)(self.chute, self.start, self.end, floor=floor)
+        return type(self)(self.chute, self.start, self.end, floor=floor, lang=self.lang)
 
     def of_list(self, what: str) -> Self:
         """The same for another list; how rows ended differs from list to list."""

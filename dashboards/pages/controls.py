@@ -9,7 +9,9 @@ from dash import Dash, Input, Output, State, dcc, html, no_update, set_props
 from dashboards import parts
 from dashboards.data import Data
 from dashboards.pages.choice import Choice
+from dashboards.spoken import spoken
 from loganalyzer.errors import AnalyzerError
+from loganalyzer.language import phrase
 
 DAY = r"\d{4}-\d{2}-\d{2}.*"  # a date field of the browser is more than dash's input can hold
 
@@ -48,7 +50,8 @@ def _day(name: str, id: str, value: str | None) -> html.Label:
 
 def chute_links(chutes: Sequence[str], choice: Choice) -> parts.Children:
     """A link for all chutes and one for each, the period kept."""
-    named = [("All chutes", None), *((f"Chute {chute}", chute) for chute in chutes)]
+    named = [("All chutes", None), *((phrase("Chute {chute}", chute=chute), chute)
+                                       for chute in chutes)]  # fmt: skip
     if len(chutes) == 1:
         return []
     return [
@@ -81,9 +84,9 @@ def news() -> html.P:
     return html.P([html.Span(id="news"), button], className="news", role="status")
 
 
-def follow(chutes: Sequence[str], choice: Choice, by_floor: bool) -> None:
+def follow(chutes: Sequence[str], choice: Choice, by_floor: bool, language: str) -> None:
     """Make the controls say what the address says, after back and forward too."""
-    set_props("chutes", {"children": chute_links(chutes, choice)})
+    set_props("chutes", {"children": spoken(chute_links(chutes, choice), language)})
     set_props("from", {"value": choice.start or ""})
     set_props("to", {"value": choice.end or ""})
     if by_floor:

@@ -22,7 +22,9 @@ from dashboards.data import Data, Worked
 from dashboards.pages import controls
 from dashboards.pages.choice import Choice
 from dashboards.pages.view import View
+from dashboards.spoken import language_of, spoken, spoken_properties
 from loganalyzer.errors import AnalyzerError
+from loganalyzer.language import say
 
 WORKING = "Working: rebuilding every use of the chutes from the log …"
 SORRY = "This could not be worked out. What went wrong stands where the dashboard was started."
@@ -79,8 +81,10 @@ def layout(
             target_components=WATCHED,
         ),
     ]
-    title = f"{known.name} - waste chutes"
-    return children, f"{pages[page].name}, {title}" if page else title
+    language = language_of(choice.lang, known.language)
+    title = f"{known.name} - {say('waste chutes', language)}"
+    children = spoken(children, language)
+    return children, f"{say(pages[page].name, language)}, {title}" if page else title
 
 
 def _links(pages: Pages) -> dict[str, tuple[str, bool]]:
@@ -104,14 +108,17 @@ def finished(data: Data, page: Page, site: str, choice: Choice, scheme: str) -> 
 
     def draw(worked: Worked) -> bytes:
         with acting(rights):
-            view = View(worked, choice, data.store.site(site).time_zone, scheme)
-            return str(to_json_plotly(page.sections(view, data, site))).encode()
+            known = data.store.site(site)
+            view = View(worked, choice, known.time_zone, scheme)
+            told = spoken(page.sections(view, data, site), language_of(choice.lang, known.language))
+            return str(to_json_plotly(told)).encode()
 
     with suppress(AnalyzerError):
         if choice.trouble(data.store.chutes(site)) is None:
             worked = data.worked(site, choice.chute, (choice.start, choice.end))
             return Fragment(worked.page((page.name, choice, scheme, rights), draw))
-    return answers(data, page, site, choice, scheme)  # which says what is wrong
+    language = language_of(choice.lang, data.store.site(site).language)
+    return spoken(answers(data, page, site, choice, scheme), language)  # it says what is wrong
 
 
 def _generation(data: Data, site: str, choice: Choice, *, fresh: bool) -> int:
@@ -156,15 +163,18 @@ def register(app: Dash, data: Data, pages: Pages) -> None:
                **asdict(choice)}  # fmt: skip
         if shown == now and ctx.triggered_id != "refresh":
             raise PreventUpdate
+        language = language_of(choice.lang, data.store.site(site).language)
         changed = _changed(shown, now)
         if changed and changed <= set(pages[page].redraw):
             view = view_of(data, site, choice, scheme)
             for name in changed:
                 for id, properties in pages[page].redraw[name](view, data, site).items():
-                    set_props(id, dict(properties))
+                    set_props(id, spoken_properties(properties, language))
             return no_update, now
-        controls.follow(data.store.chutes(site), choice, pages[page].by_floor)
-        set_props("pages", {"children": controls.page_links(_links(pages), site, page, choice)})
+        set_props("language", {"data": language})
+        controls.follow(data.store.chutes(site), choice, pages[page].by_floor, language)
+        links = controls.page_links(_links(pages), site, page, choice)
+        set_props("pages", {"children": spoken(links, language)})
         return finished(data, pages[page], site, choice, scheme), now
 
 
