@@ -86,13 +86,16 @@ def done(function: Callable[..., Any], *arguments: Any) -> Any:
     return start(function, *arguments).wait()[1]
 
 
-def warm(function: Callable[..., Any], *arguments: Any) -> None:
-    """Import here what a function imports when it is called, so that no child has to again."""
-    for name in done(_modules, function, *arguments):
+def warm(function: Callable[..., Any], *arguments: Any) -> Any:
+    """What a function returns, called in a child; what it imported is imported here too, so that
+    no later child has to."""
+    result, modules = done(_with_modules, function, *arguments)
+    for name in modules:
         with suppress(ImportError):
             importlib.import_module(name)
+    return result
 
 
-def _modules(function: Callable[..., Any], *arguments: Any) -> list[str]:
-    function(*arguments)
-    return sorted(name for name in sys.modules if name != "__main__")
+def _with_modules(function: Callable[..., Any], *arguments: Any) -> tuple[Any, list[str]]:
+    result = function(*arguments)
+    return result, sorted(name for name in sys.modules if name != "__main__")

@@ -27,7 +27,7 @@ from pathlib import Path
 
 from tests.soak.calls import ERRORS, Calls, failing, kill
 from tests.soak.children import Child, done, start, warm
-from tests.soak.works import Bench, Work, attempt, bench, judge, rehearse, run, same, tables
+from tests.soak.works import Bench, Work, attempt, judge, prepared, run, same, tables
 
 TRACE = ("Traceback", "mistake in the program")
 
@@ -57,8 +57,7 @@ def main() -> int:
     began = time.monotonic()
     with tempfile.TemporaryDirectory(prefix="crashes-") as folder:
         os.environ["SOAK_FOLDER"] = folder
-        warm(rehearse, Path(folder, "rehearsal"))
-        made = done(bench, Path(folder, "bench"), 3 if options.quick else 5)
+        made = warm(prepared, Path(folder, "bench"), 3 if options.quick else 5)
         chance = random.Random(options.seed)
         tallies = []
         for tally in _all(made, options, chance):

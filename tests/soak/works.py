@@ -110,13 +110,13 @@ def retaining() -> tuple[str, ...]:
     return ("retain", "--keep", f"{days}d", "--yes")
 
 
-def rehearse(folder: Path) -> None:
-    """Everything once, so that it is known what is imported for it; to be called in a child."""
-    made = bench(folder, 3)
-    for work in made.works().values():
-        made.begin(work)
-        run(made.store, work.words)
-        judge(made, work)
+def prepared(folder: Path, exports: int) -> Bench:
+    """A bench, and everything done once, so that it is known what is imported for it."""
+    made = bench(folder, exports)
+    repairing = made.works()["check --repair"]
+    made.begin(repairing)
+    judge(made, repairing)
+    return made
 
 
 def damage(store: Path) -> None:
