@@ -8,7 +8,7 @@ RUN_READY := $(VENV)/.ready-run
 ALL_READY := $(VENV)/.ready-all
 WORKERS ?= 2
 
-.PHONY: demo test check lint types bench bench-full browser samples clean
+.PHONY: demo test check lint types bench bench-full browser samples audit fuzz clean
 
 demo: $(RUN_READY)
 	$(BIN)/loganalyzer demo
@@ -33,6 +33,17 @@ bench-full: $(ALL_READY)
 
 samples: $(ALL_READY)
 	$(BIN)/python -m tests.tools.simulator samples --out sample_logs
+
+# Known weaknesses in what we depend on. Without a network nothing is audited, and it says so.
+audit: $(ALL_READY)
+	@$(BIN)/python -m pip install --quiet --editable '.[audit]' || $(BIN)/python -c 'import pip_audit'
+	$(BIN)/python .ci/audit.py
+
+# The coverage-guided fuzzer; its quick part, without coverage, is among the tests.
+SECONDS ?= 600
+fuzz: $(ALL_READY)
+	@$(BIN)/python -m pip install --quiet --editable '.[fuzz]'
+	$(BIN)/python -m tests.fuzz --seconds $(SECONDS)
 
 # The browser tests want a Chromium of the system. Where it cannot be had they say so and fail.
 browser:
