@@ -88,8 +88,8 @@ DASHBOARDS: dict[str, tuple[str, str]] = {
     "reports": (
         "reports",
         "theme drawing data pages loganalyzer.answers loganalyzer.audit loganalyzer.errors "
-        "loganalyzer.export loganalyzer.facts loganalyzer.language loganalyzer.localtime "
-        "loganalyzer.sentences loganalyzer.site loganalyzer.store loganalyzer.views",
+        "loganalyzer.export loganalyzer.facts loganalyzer.incidents loganalyzer.language "
+        "loganalyzer.localtime loganalyzer.sentences loganalyzer.site loganalyzer.store loganalyzer.views",
     ),
     "app": ("app", "pages access data uploads drawing theme loganalyzer.errors loganalyzer.store"),
 }  # fmt: skip

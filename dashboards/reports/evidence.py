@@ -25,6 +25,8 @@ from dashboards.reports.told import MEANS, minutes
 from loganalyzer import export, views
 from loganalyzer.answers import answer
 from loganalyzer.errors import UsageError
+from loganalyzer.incidents.kinds import CAUTION as LOCK_OUT
+from loganalyzer.incidents.kinds import KIND
 from loganalyzer.language import Phrase, phrase
 from loganalyzer.localtime import wall_clock
 from loganalyzer.sentences import count, lasting, listed, things
@@ -211,8 +213,17 @@ def _happened(case: Case) -> Section:
         Words(phrase(MEANS[str(row["kind"])])),
         Words(phrase("{length} {refused} {code}", length=length, refused=refused, code=code)),
         Words(inferred) if row["inferred"] else None,
-        Words(phrase(str(row["advice"]))), Words(phrase(CAUTION), "caution"),
+        Words(_advice(row)), Words(phrase(CAUTION), "caution"),
     ]))  # fmt: skip
+
+
+def _advice(row: pd.Series) -> Phrase:
+    """The advice as the incident has it: its kind's sentence, then what is said of this one."""
+    kind, said = KIND[str(row["kind"])], str(row["advice"])
+    if not kind.hands_on or not said.startswith(kind.advice):
+        return phrase(said)
+    common = phrase("{check}; {caution}.", check=phrase(kind.check), caution=phrase(LOCK_OUT))
+    return phrase("{common} {more}", common=common, more=phrase(said[len(kind.advice) :].strip()))
 
 
 def _minutes(case: Case) -> Section:
