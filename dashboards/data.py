@@ -17,7 +17,7 @@ from loganalyzer.store import Store
 from loganalyzer.views import Analysis, Summary, headline, summary
 from loganalyzer.views.lanes import Lanes, lanes
 
-KEPT_ROWS, KEPT = 2_000_000, 64  # of all analyses held; a building-year is some 500,000 rows
+KEPT_ROWS, KEPT = 1_500_000, 64  # of all analyses held; a row takes some 400 bytes with its tables
 PAGES_KEPT = 24  # finished pages of an analysis
 PATIENCE_S = 0.3  # how long somebody waits for what is new, where there is what was before
 Choice = tuple[str, str | None, Period]  # site, chute, period
@@ -37,22 +37,27 @@ class Worked:
     generation: int = 0
 
     def page(self, key: Hashable, draw: Draw) -> bytes:
-        """A finished page, as it is sent; made once.
+        """A finished page, as it is sent; made once, and who asks meanwhile waits for it.
 
         Args:
             key: What it depends on, besides the analysis.
             draw: Makes it; called again with what is worked out after this.
         """
-        if key not in self.pages:
-            made = draw(self)
-            while len(self.pages) >= PAGES_KEPT:
-                self.pages.pop(next(iter(self.pages)), None)
-            self.pages[key] = draw, made
-        return self.pages[key][1]
+        mine: Future[bytes] = Future()
+        promised = self.pages.setdefault(key, (draw, mine))[1]
+        if promised is mine:
+            try:
+                mine.set_result(draw(self))
+            except BaseException as error:
+                self.pages.pop(key, None)  # told to those who wait, and tried again
+                mine.set_exception(error)
+            for old in list(self.pages)[:-PAGES_KEPT]:
+                self.pages.pop(old, None)
+        return promised.result()
 
     @cached_property
-    def pages(self) -> dict[Hashable, tuple[Draw, bytes]]:
-        """What was asked for of it, finished."""
+    def pages(self) -> dict[Hashable, tuple[Draw, Future[bytes]]]:
+        """What was asked for of it, finished or promised."""
         return {}
 
     @cached_property

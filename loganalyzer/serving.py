@@ -13,7 +13,8 @@ from loganalyzer.accounts import load_accounts, read_by_others
 from loganalyzer.errors import UsageError
 from loganalyzer.store import Store
 
-THREADS = 16  # some wait for an analysis that another one is working out
+THREADS = 64  # most of them wait: for a browser, or for what another one is working out
+TURN_S = 0.001  # how long one thread may keep the others from going on
 
 
 def serve(store: Store, host: str, port: int, access: Access) -> None:
@@ -31,6 +32,7 @@ def serve(store: Store, host: str, port: int, access: Access) -> None:
     """
     _check_access(host, access)
     _check_free(host, port)
+    sys.setswitchinterval(TURN_S)
     app = create_app(store, access=access)
     warm_up(app)
     for line in warnings(host, access):

@@ -2,6 +2,7 @@
 
 import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -143,3 +144,19 @@ def test_what_is_done_later_for_somebody_has_their_rights():
     with acting(ann):
         assert asking() == ann
     assert asking() != ann
+
+
+def test_who_asks_for_a_page_at_the_same_time_waits_for_one_drawing():
+    worked, drawn, go_on = Worked(analysis=None), [], threading.Event()  # type: ignore[arg-type]
+
+    def draw(_: Worked) -> bytes:
+        drawn.append(1)
+        assert go_on.wait(20)
+        return b"x"
+
+    with ThreadPoolExecutor(4) as pool:
+        asked = [pool.submit(worked.page, "waiting", draw) for _ in range(4)]
+        until(lambda: drawn)
+        go_on.set()
+        assert {one.result() for one in asked} == {b"x"}
+    assert drawn == [1]
