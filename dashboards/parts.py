@@ -55,11 +55,14 @@ def table(
     """Rows under the titles of `columns` (key → title), the first of each row its head.
 
     Args:
-        columns: What to show, in this order.
+        columns: What to show, in this order; `reason` only where a row has one.
         rows: None is a value that is not recorded.
         numbers: Keys of the columns that are set to the right.
         name: What the region is called that can be scrolled by keyboard.
     """
+    rows = list(rows)
+    if not any(row.get("reason") for row in rows):
+        columns = {key: title for key, title in columns.items() if key != "reason"}
     first, *others = columns
     right = {key: "number" if key in set(numbers) else "" for key in columns}
     head = [html.Th(title, scope="col", className=right[key]) for key, title in columns.items()]
@@ -146,6 +149,12 @@ def lines(numbered: Iterable[tuple[str, int, str]]) -> Children:
                        **aria(label=f"Lines of {name}"))  # fmt: skip
         blocks += [html.P(file_name(name), className="of-file"), raw]
     return blocks
+
+
+def radio(name: str, id: str, otherwise: str, values: Iterable[str]) -> html.Fieldset:
+    """One of some words, or what `otherwise` says: the value is then empty."""
+    options = [{"label": otherwise, "value": ""}, *({"label": v, "value": v} for v in values)]
+    return html.Fieldset([html.Legend(name), dcc.RadioItems(options, "", id=id, className="radio")])
 
 
 def caution() -> html.P:

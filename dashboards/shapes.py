@@ -20,6 +20,7 @@ from dashboards.figures import (
 )
 from dashboards.theme import LOOKS
 
+PATTERNS = ("", "/", ".", "x", "\\", "-", "+")
 DASHES = ("solid", "dash", "dot", "dashdot")
 SYMBOLS = ("circle", "triangle-up", "square", "diamond", "cross")
 LEGEND = {
@@ -65,10 +66,14 @@ def split(rows: pd.DataFrame, axis: str, scheme: str) -> go.Figure:
             marker={
                 "color": look.scale[1 + place % (len(look.scale) - 1)],
                 "line": {"color": look.ink, "width": 1},
+                "pattern": {
+                    "shape": PATTERNS[place % len(PATTERNS)], "fgcolor": look.ink, "size": 6,
+                    "solidity": 0.2,
+                },
             },
             hovertemplate=f"{part}: %{{x:.2f}} s<extra></extra>",
         )  # fmt: skip
-    figure.update_layout(barmode="stack", bargap=0.4, legend=LEGEND)
+    figure.update_layout(barmode="stack", bargap=0.4, legend=LEGEND | {"traceorder": "normal"})
     figure.update_xaxes(title_text=axis)
     figure.update_yaxes(
         tickvals=list(range(len(bars))), ticktext=[label(of) for of in bars], showgrid=False

@@ -84,7 +84,20 @@ def forecast(view: View) -> html.Section:
         "Made at the end of the log, as if nothing were emptied before.",
         *(f"{row.container} of chute {row.chute}: {row.reason}." for row in unknown.itertuples()),
     ]
-    return parts.section("forecast", title, beside, drawn)
+    numbers = parts.numbers(rows, "End of", "Chance full, %", title)
+    return parts.section("forecast", title, [_fullest(known), *beside], drawn, numbers)
+
+
+def _fullest(known: pd.DataFrame) -> html.P:
+    """The container most likely to be full by the end of the first day foretold."""
+    first = known[known["day"].eq(known["day"].min())]
+    row = first.sort_values("chance_full", ascending=False).to_dict("records")[0]
+    return html.P(
+        f"By the end of {row['day']:%Y-%m-%d} the {row['container']} container of chute "
+        f"{row['chute']} is full with a chance of "
+        f"{with_limits(row, 'chance_full', 'low', 'high', 100)} %, the highest of all.",
+        className="said",
+    )  # fmt: skip
 
 
 def pickups(view: View) -> html.Section:

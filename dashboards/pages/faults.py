@@ -50,7 +50,12 @@ def matrix(view: View) -> html.Section:
         view.caption("Number of fault codes, glitches, overlong openings, slow moves, false fulls "
                      "and restarts", of),
     )  # fmt: skip
-    beside = ["Blank: none. 'chute' is what belongs to no door. A number is no verdict: which are "
+    top = found.sort_values("troubles", ascending=False).iloc[0]
+    place = f"floor {top['floor']}" if top["floor"] != "chute" else "no single door"
+    beside: list[parts.Cell] = [
+        html.P(f"Most are at {place} of chute {top['chute']}, {top['component']}: "
+               f"{count(top['troubles'])} of {of}.", className="said"),
+        "Blank: none. 'chute' is what belongs to no door. A number is no verdict: which are "
               "more than a sound part shows stands below."]  # fmt: skip
     return parts.section("hot-spots", title, beside, drawn)
 

@@ -12,7 +12,7 @@ from dashboards.pages.containers import containers, forecast, pickups
 from dashboards.pages.frame import Page
 from dashboards.pages.view import View, moment, reasons, whole, with_limits, word
 from loganalyzer.export import csv_text
-from loganalyzer.sentences import count, things
+from loganalyzer.sentences import count, listed, things
 from loganalyzer.views import shown_to_manager
 from loganalyzer.views import streams as tables
 from loganalyzer.views.about_streams import campaign_effects
@@ -106,12 +106,23 @@ def trend(view: View) -> html.Section:
     return parts.section(
         "trend",
         title,
-        [said],
+        [_latest(known), said],
         drawn,
         parts.numbers(rows, "Week from", "% of uses", title),
         *effects,
         _changes(view),
     )
+
+
+def _latest(known: pd.DataFrame) -> html.P:
+    """The shares of the latest week in words, chute by chute."""
+    told = []
+    for chute, part in known.groupby("chute", observed=True, sort=False):
+        week = part[part["start"].eq(part["start"].max())]
+        shares = listed([f"{row['stream']} {with_limits(row, 'share', 'low', 'high', 100)} %"
+                         for row in week.to_dict("records")])  # fmt: skip
+        told.append(f"Chute {chute}, week from {week['start'].iloc[0]:%Y-%m-%d}: {shares}")
+    return html.P(". ".join(told) + ".", className="said")
 
 
 def _changes(view: View) -> Component:

@@ -9,6 +9,7 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboards import parts, shapes
 from dashboards.data import Data
+from dashboards.figures import DAYS
 from dashboards.pages.choice import Choice
 from dashboards.pages.frame import Page
 from dashboards.pages.view import (
@@ -29,6 +30,7 @@ from loganalyzer.views.about_waits import CAUSE_NAMES, PART_NAMES
 from loganalyzer.views.finding import rows
 from loganalyzer.views.wait_report import ASSUMES, CLEARING_CAUTION, clearing_what_if, meaning
 
+ENOUGH = 20  # visits of an hour of the week, before its wait is held against others
 SETTINGS = {"logged": "As logged", "present": "Replayed as it is", "other": "Replayed with it"}
 
 
@@ -62,7 +64,14 @@ def split(view: View) -> html.Section:
         for row in table.to_dict("records")
     ]  # fmt: skip
     numbers = parts.table(columns, told, ["mean", "median", "p90", "share"], title)
-    beside = ["From the first press to the open door, visits that were served."]
+    most = known.sort_values("mean_s", ascending=False).iloc[0]
+    beside: list[parts.Cell] = [
+        html.P(f"Most of the wait at chute {most['chute']} is for "
+               f"{PART_NAMES.get(str(most['part']), str(most['part']))}: "
+               f"{tenths(most['mean_s'])} s a visit, {percent(most['share'])} of it.",
+               className="said"),
+        "From the first press to the open door, visits that were served.",
+    ]  # fmt: skip
     return parts.section("split", title, beside, drawn, numbers)
 
 
@@ -133,9 +142,24 @@ def hours(view: View) -> html.Section:
                      f"{count(known['served'].sum())} visits served"),
     )  # fmt: skip
     return parts.section(
-        "hours", title, ["An hour with few visits swings: look for hours that stay high.",
-                         "Open where nobody was served."], drawn,
+        "hours", title,
+        [_longest(known), "An hour with few visits swings: look for hours that stay high.",
+         "Open where nobody was served."], drawn,
         parts.numbers(rows, "Hour of the week, 0 is Monday 0:00", "Seconds", title),
+    )  # fmt: skip
+
+
+def _longest(known: pd.DataFrame) -> html.P | None:
+    """The hour of the week with the longest wait, of those with enough visits to say so."""
+    enough = known[known["served"].ge(ENOUGH)]
+    if enough.empty:
+        return None
+    row = enough.sort_values("p90_s", ascending=False).iloc[0]
+    day, hour = divmod(int(row["hour_of_week"]), 24)
+    return html.P(
+        f"Longest on {DAYS[day]} from {hour:02d}:00, chute {row['chute']}: 9 in 10 of "
+        f"{things(int(row['served']), 'visit', 'visits')} within {tenths(row['p90_s'])} s. Only "
+        f"hours with at least {ENOUGH} visits are compared.", className="said",
     )  # fmt: skip
 
 

@@ -23,11 +23,16 @@ PATIENCE_MS = 60_000  # for a busy machine; nothing waits that long on a quiet o
 expect.set_options(timeout=PATIENCE_MS)
 
 
-@pytest.fixture(scope="session")
-def browser_type_launch_args(browser_type_launch_args: dict[str, Any]) -> dict[str, Any]:
+def browser_path() -> str:
+    """Where the system's Chromium is."""
     found = next(filter(None, map(shutil.which, BROWSERS)), None)
     assert found, f"no browser: install one of {', '.join(BROWSERS)} (Debian: chromium)"
-    return {**browser_type_launch_args, "executable_path": found, "args": list(QUIET)}
+    return found
+
+
+@pytest.fixture(scope="session")
+def browser_type_launch_args(browser_type_launch_args: dict[str, Any]) -> dict[str, Any]:
+    return {**browser_type_launch_args, "executable_path": browser_path(), "args": list(QUIET)}
 
 
 @pytest.fixture(scope="session")

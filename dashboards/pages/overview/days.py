@@ -1,5 +1,6 @@
 """Day by day: visits and refused presses."""
 
+import pandas as pd
 from dash import html
 
 from dashboards import figures, parts
@@ -42,6 +43,7 @@ def section(view: View) -> html.Section:
         ),
     )
     beside: list[parts.Cell] = [
+        _busiest(known),
         "Each local day. A day without log is left open, never zero; a hollow mark is a day that "
         "the log covers in part.",
         f"Not in the log: {listed(missing)}." if missing else None,
@@ -52,6 +54,17 @@ def section(view: View) -> html.Section:
         parts.table(COLUMNS, rows, list(COLUMNS)[2:], TITLE),
     )
     return parts.section("daily", TITLE, beside, drawn, table)
+
+
+def _busiest(known: pd.DataFrame) -> html.P:
+    """The day with most of what is drawn, all chutes together."""
+    name = "cycles" if known["visits"].isna().all() else "visits"
+    sums = known.groupby("day")[name].sum()
+    place = int(sums.astype(int).to_numpy().argmax())
+    return html.P(
+        f"Most {COUNTS[name]} are on {sums.index[place]:%Y-%m-%d}: {count(sums.iloc[place])}; "
+        f"half of the days have at least {count(sums.median())}.", className="said",
+    )  # fmt: skip
 
 
 def _row(row: Row, view: View) -> dict[str, parts.Cell]:
