@@ -12,6 +12,7 @@ from flask import Flask
 
 from dashboards.access import keeper as keeper_module
 from dashboards.access.gate import LARGE_AT_ONCE, SMALL
+from dashboards.access.sessions import IDLE_S
 from dashboards.access.settings import Access
 from dashboards.access.signin import inside
 from dashboards.app import create_app
@@ -191,6 +192,40 @@ def test_signing_in_always_begins_a_new_session(server: Flask):
     assert form.status_code == 302  # signed in already
     other = signed_in(server, "ann")
     assert other.token != first
+
+
+def test_signing_in_anew_ends_the_session_before(server: Flask):
+    looker = signed_in(server, "ann")
+    first = looker.token
+    assert first
+    looker.client.set_cookie("form", "token-of-a-form")
+    data = {"account": "ann", "password": PASSWORD, "form": "token-of-a-form"}
+    assert looker.post("/sign-in", data=data).status_code == 303
+    assert looker.token != first
+    thief = server.test_client()
+    thief.set_cookie("session", first)
+    assert thief.get("/").status_code == 302
+
+
+def test_what_an_open_page_asks_by_itself_keeps_nobody_signed_in(server: Flask):
+    gate = server.before_request_funcs[None][-1].__self__
+    looker, now = signed_in(server, "ann"), [gate.clock()]
+    gate.sessions._clock = lambda: now[0]
+    pulse = {"output": "x.y", "changedPropIds": ["pulse.n_intervals"]}
+    for _ in range(IDLE_S // 60 - 1):
+        now[0] += 60
+        assert looker.post(CALLBACK, json=pulse).status_code != 401
+    now[0] += 60
+    assert looker.post(CALLBACK, json=pulse).status_code == 401
+
+
+def test_who_does_something_stays_signed_in(server: Flask):
+    gate = server.before_request_funcs[None][-1].__self__
+    looker, now = signed_in(server, "ann"), [gate.clock()]
+    gate.sessions._clock = lambda: now[0]
+    for _ in range(4):
+        now[0] += IDLE_S - 60
+        assert looker.client.get("/").status_code == 200
 
 
 def test_signing_out_ends_the_session_on_the_server(server: Flask):

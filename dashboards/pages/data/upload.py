@@ -10,7 +10,9 @@ from dash.exceptions import PreventUpdate
 
 from dashboards import parts
 from dashboards.data import Data
+from dashboards.pages.choice import Choice
 from dashboards.pages.view import percent, whole
+from dashboards.spoken import language_of, spoken
 from dashboards.uploads import FILE_BYTES, Upload, Uploads
 from loganalyzer.errors import AnalyzerError
 from loganalyzer.language import phrase
@@ -44,8 +46,8 @@ def section(data: Data, site: str) -> html.Section:
         "hand-over", "Take an export in", beside, choose,
         parts.folded(
             "Which chute, which profile",
-            _radio("Chute", "upload-chute", guess, chutes),
-            _radio("Profile", "upload-profile", guess, profiles(data, site)),
+            parts.radio("Chute", "upload-chute", guess, chutes),
+            parts.radio("Profile", "upload-profile", guess, profiles(data, site)),
         ),
         dcc.Store(id="waiting-upload"),
         dcc.Loading(html.Div(id="preview", **parts.aria(live="polite")), delay_show=300,
@@ -156,14 +158,17 @@ def register(app: Dash, data: Data, uploads: Uploads) -> None:
         Input("upload-chute", "value"),
         Input("upload-profile", "value"),
         State("site", "data"),
+        State("address", "search"),
         prevent_initial_call=True,
     )
     def _look(
-        contents: str | None, name: str | None, chute: str | None, profile: str | None, site: str
-    ) -> tuple[Any, ...]:
+        contents: str | None, name: str | None, chute: str | None, profile: str | None, site: str,
+        search: str | None,
+    ) -> tuple[Any, ...]:  # fmt: skip
         if not contents:
             raise PreventUpdate
-        return (*look(data, uploads, (contents, name, chute, profile), site), [])
+        shown, *rest = look(data, uploads, (contents, name, chute, profile), site)
+        return (_spoken(data, site, search, shown), *rest, [])
 
     @app.callback(
         Output("taken-in", "children", allow_duplicate=True),
@@ -175,14 +180,23 @@ def register(app: Dash, data: Data, uploads: Uploads) -> None:
         State("upload-chute", "value"),
         State("upload-profile", "value"),
         State("site", "data"),
+        State("address", "search"),
         prevent_initial_call=True,
     )
     def _take(
-        clicks: int | None, token: str | None, chute: str | None, profile: str | None, site: str
-    ) -> tuple[Any, ...]:
+        clicks: int | None, token: str | None, chute: str | None, profile: str | None, site: str,
+        search: str | None,
+    ) -> tuple[Any, ...]:  # fmt: skip
         if not clicks:
             raise PreventUpdate
-        return (*take(data, uploads, token, (chute, profile), site), [])
+        shown, *rest = take(data, uploads, token, (chute, profile), site)
+        return (_spoken(data, site, search, shown), *rest, [])
+
+
+def _spoken(data: Data, site: str, search: str | None, shown: parts.Children) -> Any:
+    """In the language that the address asks for, else the site's."""
+    known = data.store.site(site).language if data.rights().may_see(site) else "en"
+    return spoken(shown, language_of(Choice.of(search).lang, known))
 
 
 def _job(data: Data, what: str, upload: Upload, chute: str | None, profile: str | None) -> Job:
@@ -192,13 +206,6 @@ def _job(data: Data, what: str, upload: Upload, chute: str | None, profile: str 
         what, data.whole.path, upload.site, upload.folder, upload.name, datetime.now(UTC),
         chute if chute in data.store.chutes(upload.site) else None, asked,
     )  # fmt: skip
-
-
-def _radio(name: str, id: str, guess: str, values: Sequence[str]) -> html.Fieldset:
-    options = [{"label": guess, "value": BY_ITSELF}, *({"label": v, "value": v} for v in values)]
-    return html.Fieldset(
-        [html.Legend(name), dcc.RadioItems(options, BY_ITSELF, id=id, className="radio")]
-    )
 
 
 def _messages(row: Mapping[str, Any]) -> parts.Children:
