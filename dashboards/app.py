@@ -13,6 +13,7 @@ from dashboards.access.settings import Access
 from dashboards.data import Data
 from dashboards.pages import (
     audit,
+    done,
     faults,
     frame,
     incidents,
@@ -53,6 +54,7 @@ PAGES = {
     "incidents": incidents.PAGE,
     "strip": strip.PAGE,
     "uses": uses.PAGE,
+    "done": done.PAGE,
     "data": data_page.PAGE,
 }
 EVERYBODY_HERE = Access()  # no sign-in: for this machine alone
@@ -97,6 +99,7 @@ def create_app(store: Store, poll_ms: int = POLL_MS, access: Access = EVERYBODY_
     incidents.register(app)
     waiting.register(app)
     strip.register(app)
+    done.register(app, data)
     data_page.register(app, data, Uploads())
     _guard(app, Gate(access))
     return app

@@ -1,7 +1,7 @@
 """A site file: one building or campus, its chutes, their limits, streams and floors."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated, Self
@@ -211,6 +211,13 @@ class Work(Settings):
     note: str = ""
 
 
+class Done(Settings):
+    """What was done at a site, apart from its file."""
+
+    campaigns: tuple[Campaign, ...] = Field(default=(), validation_alias="campaign")
+    work: tuple[Work, ...] = ()
+
+
 class _Head(Settings):
     id: Id = Field(description="letters, digits, '-' and '_'", examples=["quay-terrace"])
     name: Word = Field(description="the site's name", examples=["Quay Terrace"])
@@ -329,6 +336,13 @@ class Site:
         fix = f"Write {nearest(id, known) or known[0]}"
         raise SiteError(self.file or self.id, f"no chute '{id}'", ", ".join(known), fix)
 
+    def with_done(self, done: Done) -> "Site":
+        """The site with what was done too; what stands in both counts once."""
+        work = (*self.work, *(one for one in done.work if one not in self.work))
+        mine = self.campaigns
+        campaigns = (*mine, *(one for one in done.campaigns if one not in mine))
+        return replace(self, work=work, campaigns=campaigns)
+
 
 def load_site(path: Path) -> Site:
     """Read a site file.
@@ -352,3 +366,12 @@ def parse_site(text: str, file: str) -> Site:
         campaigns=checked.campaigns, work=checked.work, language=head.language,
         mail=checked.mail, alerts=checked.alerts, digests=checked.digests,
     )  # fmt: skip
+
+
+def parse_done(text: str, file: str) -> Done:
+    """The tables [[work]] and [[campaign]] alone; `file` is their name in messages.
+
+    Raises:
+        SiteError: The text is wrong; one line for each mistake.
+    """
+    return check(Done, text, file, SiteError, {})

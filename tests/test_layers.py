@@ -28,6 +28,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
     "readers": ("readers", "errors settings patterns"),
     # A clock set told as two stamps is the one place where an event's text holds stamps.
     "events": ("events", "readers.records settings tables stamps patterns"),
+    "drafting": ("drafting", "errors settings stamps readers"),
     "clock": ("clock", "errors tables settings stamps"),
     "timeline": ("timeline", "errors tables plain"),
     "facts": (
@@ -49,6 +50,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
     ),
     # The original lines behind an incident are read again as their layout says.
     "store": ("store", "errors tables settings readers clock"),
+    "worklog": ("worklog", "errors settings store"),
     "export": ("export privacy", "errors tables"),
     "weighing": ("weighing", "errors settings"),
     "ingest": (
@@ -65,7 +67,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
     "cli": (
         "cli commands words serving",
         "errors tables settings plain views store export ingest answers upkeep weighing "
-        "watching alerts accounts dashboards.app dashboards.access dashboards.reports",
+        "watching alerts accounts drafting dashboards.app dashboards.access dashboards.reports",
     ),
 }  # fmt: skip
 DASHBOARDS: dict[str, tuple[str, str]] = {
@@ -81,7 +83,8 @@ DASHBOARDS: dict[str, tuple[str, str]] = {
     "pages": (
         "pages",
         "access data drawing spoken uploads loganalyzer.export loganalyzer.profile "
-        "loganalyzer.receiving loganalyzer.tables loganalyzer.errors loganalyzer.language "
+        "loganalyzer.receiving loganalyzer.worklog loganalyzer.site loganalyzer.tables "
+        "loganalyzer.errors loganalyzer.language "
         "loganalyzer.sentences loganalyzer.localtime "
         "loganalyzer.views",
     ),
@@ -89,7 +92,8 @@ DASHBOARDS: dict[str, tuple[str, str]] = {
         "reports",
         "theme drawing data pages loganalyzer.answers loganalyzer.audit loganalyzer.errors "
         "loganalyzer.export loganalyzer.facts loganalyzer.incidents loganalyzer.language "
-        "loganalyzer.localtime loganalyzer.sentences loganalyzer.site loganalyzer.store loganalyzer.views",
+        "loganalyzer.localtime loganalyzer.sentences loganalyzer.site loganalyzer.store "
+        "loganalyzer.views",
     ),
     "app": ("app", "pages access data uploads drawing theme loganalyzer.errors loganalyzer.store"),
 }  # fmt: skip

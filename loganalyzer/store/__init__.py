@@ -26,7 +26,7 @@ import pandas as pd
 from filelock import FileLock, Timeout
 
 from loganalyzer.errors import StoreError, UsageError
-from loganalyzer.site import Site, parse_site
+from loganalyzer.site import Site, parse_done, parse_site
 from loganalyzer.store import contents, evidence
 from loganalyzer.store.change import Change, own_folder, turn
 from loganalyzer.store.disk import digest, document, flush, land_text, told_as_store_error
@@ -124,7 +124,7 @@ class Store:
         return tuple(sorted(self.root()["sites"]))
 
     def site(self, site: str) -> Site:
-        """A site, as its file stood at the last import.
+        """A site, as its file stood at the last import, with what was told in the dashboard.
 
         Raises:
             UsageError: There is none of that id.
@@ -133,9 +133,17 @@ class Store:
         def read(state: State) -> Site:
             (manifest,) = state.of(site)
             text = (self.path / manifest.site_text).read_text(encoding="utf-8")
-            return parse_site(text, manifest.site_file)
+            done = parse_done(self._done(manifest), manifest.site_file)
+            return parse_site(text, manifest.site_file).with_done(done)
 
         return self.reading(read)
+
+    def done(self, site: str) -> str:
+        """The TOML of work and campaigns told in the dashboard; empty where none were."""
+        return self.reading(lambda state: self._done(state.of(site)[0]))
+
+    def _done(self, manifest: Manifest) -> str:
+        return (self.path / manifest.done).read_text(encoding="utf-8") if manifest.done else ""
 
     def chutes(self, site: str) -> tuple[str, ...]:
         """The ids of a site's chutes, in the order of its file."""
@@ -338,8 +346,9 @@ class Store:
             for path in (self.path / folder).rglob("*"):
                 if path.is_file() and path.relative_to(self.path).as_posix() not in needed:
                     path.unlink()
-        for path in self.path.glob("*.new"):
-            path.unlink()
+        for pattern in (f"{ROOT}.new", way_back("*") + ".new", "*.toml.new"):
+            for path in self.path.glob(pattern):  # of a writer that was stopped
+                path.unlink()
         for left in (self.path / "incoming").glob("*"):
             with suppress(Timeout):
                 lock = FileLock(left / "lock", timeout=0)

@@ -132,6 +132,7 @@ class Manifest:
         kept_from: µs UTC; what is older was removed by retention. Null: nothing was.
         retired: Exports that retention removed whole: source → µs UTC when.
         sums: File of the monthly sums of what was removed, null where there are none.
+        done: File of the work and campaigns told in the dashboard, null where none were.
     """
 
     site: str
@@ -143,6 +144,7 @@ class Manifest:
     kept_from: int | None = None
     retired: Mapping[str, int] = field(default_factory=dict)
     sums: str | None = None
+    done: str | None = None
 
     def with_exports(self, *added: Export) -> "Manifest":
         """The manifest with these exports too, in place of those of the same source."""
@@ -158,7 +160,7 @@ class Manifest:
 
     def files(self) -> set[str]:
         """Every file this manifest needs."""
-        named = {self.site_text, self.sums or self.site_text}
+        named = {self.site_text, self.sums or self.site_text, self.done or self.site_text}
         for export in self.exports:
             named |= {export.original, export.profile_text, export.site_text}
             named |= {export.rejects or self.site_text}

@@ -15,6 +15,7 @@ from loganalyzer.views.finding import rows
 from loganalyzer.views.shown import shown_to_manager
 from loganalyzer.views.summary import records
 
+ORDER = ("worked", "better, as luck alone would", "no change", "worse", "too early")
 HELD = "long openings"  # the sign of that name in `troubles`
 NOTHING = "The site file has no [[work]] and no [[campaign]]: write down what was done, and when."
 SAYS = (
@@ -29,28 +30,7 @@ def effects_of(analysis: Analysis) -> pd.DataFrame:
     return effects(_happened(analysis), _tried(analysis), analysis.sites)
 
 
-def effects_dict(analysis: Analysis) -> dict[str, Any]:
-    """What worked as JSON knows it: `effects` and `campaigns` (sorting), rows of these tables."""
-    return {
-        "effects": records(_shown(analysis)), "campaigns": records(analysis.sorting.campaigns),
-        "says": SAYS,
-    }  # fmt: skip
-
-
-def effects_text(analysis: Analysis) -> str:
-    """What worked in plain words, site by site; what worked first."""
-    if not any(entries(site) for site in analysis.sites.values()):
-        return NOTHING
-    table, blocks = _shown(analysis), [SAYS]
-    for site in analysis.sites:
-        mine = table[table["site"].eq(site)]
-        lines = [f"  {line}" for row in rows(mine) for line in _told(row)]
-        lines += [f"  {line}" for line in _sorting(analysis, site)]
-        blocks.append("\n".join([site, *(lines or ["  nothing was done that the log can judge"])]))
-    return "\n\n".join(blocks)
-
-
-def _shown(analysis: Analysis) -> pd.DataFrame:
+def effects_shown(analysis: Analysis) -> pd.DataFrame:
     """The table without entries for floors that are hidden from managers, what worked first."""
     table = effects_of(analysis)
     whole = table["floors"].fillna("")
@@ -63,7 +43,26 @@ def _shown(analysis: Analysis) -> pd.DataFrame:
     ).drop(columns="place")  # fmt: skip
 
 
-ORDER = ("worked", "better, as luck alone would", "no change", "worse", "too early")
+def effects_dict(analysis: Analysis) -> dict[str, Any]:
+    """What worked as JSON knows it: `effects` and `campaigns` (sorting), rows of these tables."""
+    return {
+        "effects": records(effects_shown(analysis)),
+        "campaigns": records(analysis.sorting.campaigns),
+        "says": SAYS,
+    }  # fmt: skip
+
+
+def effects_text(analysis: Analysis) -> str:
+    """What worked in plain words, site by site; what worked first."""
+    if not any(entries(site) for site in analysis.sites.values()):
+        return NOTHING
+    table, blocks = effects_shown(analysis), [SAYS]
+    for site in analysis.sites:
+        mine = table[table["site"].eq(site)]
+        lines = [f"  {line}" for row in rows(mine) for line in _told(row)]
+        lines += [f"  {line}" for line in _sorting(analysis, site)]
+        blocks.append("\n".join([site, *(lines or ["  nothing was done that the log can judge"])]))
+    return "\n\n".join(blocks)
 
 
 def _happened(analysis: Analysis) -> pd.DataFrame:
