@@ -17,9 +17,9 @@ from dashboards.reports.sheet import render
 from dashboards.theme import LIGHT
 from loganalyzer.cli import main
 from loganalyzer.errors import UsageError
-from loganalyzer.site import load_site
+from loganalyzer.site import load_site, parse_site
 from loganalyzer.store import Store
-from tests.exports import Log, take, write
+from tests.exports import SITE, Log, take, write
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
 STYLE = Path(__file__).parent.parent / "dashboards" / "reports" / "paper" / "sheet.css"
@@ -148,6 +148,26 @@ def test_labels_and_lines_of_a_log_are_text_whatever_stands_in_them(tmp_path):
         page, _ = report(store, who, None, "2025-03")
         assert "<img src=x" not in page
         assert PdfReader(io.BytesIO(pdf(page))).pages
+
+
+def test_a_site_of_many_chutes_and_floors_still_fits_on_four_pages(tmp_path):
+    chutes = "".join(f'[[chute]]\nid = "c{n}"\nprofile = "semicolon-text"\n' for n in range(14))
+    many = parse_site(SITE.split("[[chute]]")[0] + chutes, "quay.toml")
+    for number in range(14):
+        log = Log("2025-03-03 08:00:00")
+        for floor in range(20):
+            for text in ("BUTTON", "BUTTON", *USE):
+                log.event(7, str(floor), text)
+            log.event(3, str(floor), "BUTTON")
+            log.wait(600)
+        export = write(tmp_path / f"c{number}.csv", log.lines)
+        take(tmp_path / "store", export, of=many, chute=f"c{number}")
+    store = Store.open(tmp_path / "store")
+    about = month(store, "manager", None, None)
+    for who in REPORTS:
+        claims = Claims(store, about.view.analysis, who)
+        page = render(REPORTS[who](replace(about, claims=claims)))
+        assert len(PdfReader(io.BytesIO(pdf(page))).pages) <= 4, who
 
 
 def test_a_month_that_is_not_named_is_the_one_in_which_the_log_ends(tmp_path):

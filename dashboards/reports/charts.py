@@ -20,7 +20,7 @@ from loganalyzer.language import phrase, say
 
 WIDE, ROW, PANEL = 6.6, 0.17, 1.1  # inches: a drawing, a row of one, a panel of days
 LONGEST = 24  # characters of a label
-DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 HATCHES = ("", "//", "--", "\\\\", "||", "xx", "++")
 STYLE = {
     "svg.fonttype": "path", "svg.hashsalt": "paper", "font.family": "DejaVu Sans",
@@ -90,7 +90,7 @@ def week(hours: pd.DataFrame, column: str, unit: str, language: str) -> bytes:
                 interpolation="none", origin="lower", extent=(0, grid.shape[1], 0, len(grid)),
             )  # fmt: skip
             area.set_yticks(np.arange(len(grid)) + 0.5, [_short(name) for name in grid.index])
-            names = [say(phrase(day), language)[:3] for day in DAYS]
+            names = [say(day, language) for day in DAYS]
             area.set_xticks(np.arange(7) * 24 + 12, names)
             area.vlines(np.arange(1, 7) * 24, 0, len(grid), color=LIGHT.paper, linewidth=1)
             area.grid(visible=False)
@@ -126,8 +126,8 @@ def split(rows: pd.DataFrame, axis: str, language: str) -> bytes:
     return made.getvalue()
 
 
-def timing(rows: pd.DataFrame, axis: str, language: str) -> bytes:
-    """One timing by local day: `median_s` and `p90_s`, the days from which it shifted hollow."""
+def timing(rows: pd.DataFrame, language: str) -> bytes:
+    """One timing by local day, s: `median_s` and `p90_s`, the days after its shift hollow."""
     limit = rows["limit_s"].dropna()
     with drawing(PANEL + 0.5) as (figure, made):
         (area,) = _areas(figure, [1.0])
@@ -145,7 +145,7 @@ def timing(rows: pd.DataFrame, axis: str, language: str) -> bytes:
             area.axhline(float(limit.iloc[0]), color=LIGHT.ink, linestyle=":", linewidth=1,
                          label=say("the site's limit", language))  # fmt: skip
         area.set_ylim(bottom=0)
-        area.set_ylabel(say(axis, language))
+        area.set_ylabel("s")
         _dates(area, rows["day"], language)
         _numbers(area, language, "y")
         area.legend(loc="lower left", bbox_to_anchor=(0, 1), ncols=4, borderaxespad=0)

@@ -15,6 +15,8 @@ from loganalyzer.views.pickup_report import ASSUMES
 from loganalyzer.views.streams_report import NOTE
 
 FLOORS = 10  # in a drawing
+STREAMS = 3  # drawings of streams
+CONTAINERS = 12  # in a table or drawing
 SORTED = ("recycling", "organics")  # kinds whose participation is drawn
 
 
@@ -76,7 +78,7 @@ def sorting(view: View, language: str) -> Section:
         return Section(title, [not_shown(reasons(table))])
     several = known["chute"].nunique() > 1
     blocks: list[Block] = [Words(phrase(NOTE.replace("\n", " ")), "muted")]
-    for stream, part in known.groupby("stream", observed=True, sort=False):
+    for stream, part in list(known.groupby("stream", observed=True, sort=False))[:STREAMS]:
         ranked = part.sort_values("shrunken", ascending=False, kind="stable")
         ends = pd.concat([ranked.head(FLOORS // 2), ranked.tail(FLOORS // 2)]).drop_duplicates()
         drawn = pd.DataFrame({
@@ -115,7 +117,7 @@ def containers(month: Month, language: str) -> Section:
          "half": whole(row["under_half"]),
          "uses": with_limits(row, "median", "median_low", "median_high")
          or phrase(word(row["reason"]))}
-        for row in totals.to_dict("records")
+        for row in totals.head(CONTAINERS).to_dict("records")
     ]  # fmt: skip
     grid = Grid(columns, cells, list(columns)[2:], phrase("In brackets: 95 % interval."))
     return Section(title, [*_lanes(month, fills, language), grid])
@@ -127,6 +129,7 @@ def _lanes(month: Month, fills: pd.DataFrame, language: str) -> list[Block]:
     name = fills["container"].astype(str)
     name = name + (", " + fills["chute"].astype(str) if several else "")
     fills = fills.assign(name=name).sort_values("name", kind="stable")
+    fills = fills[fills["name"].isin(fills["name"].unique()[:CONTAINERS])]
     full = fills[fills["state"].eq("full") & fills["full_from_local"].notna()
                  & fills["ends_local"].notna()]  # fmt: skip
     emptied = fills[fills["emptied_local"].notna()]
@@ -166,7 +169,7 @@ def pickups(view: View) -> Section:
 def _worth_showing(table: pd.DataFrame) -> pd.DataFrame:
     """The present rule of each container, and the best with no more pickups."""
     keys = ["site", "chute", "container"]
-    return table.groupby(keys, sort=False).head(2)
+    return table.groupby(keys, sort=False).head(2).head(2 * CONTAINERS)
 
 
 def _which(row: Row) -> Phrase:
@@ -194,7 +197,7 @@ def forecast(view: View) -> Section:
                       **{f"{day:%m%d}": by_day.get(day) for day in days}})  # fmt: skip
     note = phrase("% chance of full by the end of that local day, made at the end of the month's "
                   "log, as if nothing were emptied before; 95 % interval.")  # fmt: skip
-    return Section(title, [Grid(columns, cells, list(columns)[2:], note)])
+    return Section(title, [Grid(columns, cells[:CONTAINERS], list(columns)[2:], note)])
 
 
 def _amount(row: Row, name: str) -> str | None:

@@ -15,6 +15,8 @@ from loganalyzer.sentences import count, things
 from loganalyzer.views.about_waits import CAUSE_NAMES, PART_NAMES
 
 ACTED_ON, TOLD = 8, 8  # findings that ask for something, and others
+CHUTES, DOORS = 6, 30  # chutes, and rows of the map of the week, that fit on the paper
+WIDE, MANY = 3, 12  # chutes side by side in a table, and below one another
 FLOORS = 8  # floors in a table or drawing
 
 
@@ -55,6 +57,8 @@ def also(month: Month, who: str) -> Section | None:
 def numbers(view: View) -> Section:
     """A row a measure, a column a chute, as at the head of the dashboard."""
     table = view.headline.to_dict("records")
+    if len(table) > WIDE:
+        return _many(view)
     columns = {"measure": "Measure"} | {
         f"chute{place}": phrase("Chute {chute}", chute=row["chute"])
         for place, row in enumerate(table)
@@ -68,6 +72,18 @@ def numbers(view: View) -> Section:
             absent = phrase("not recorded: {reason}", reason=phrase(note))
             cells[-1][f"chute{place}"] = absent if value is None else known
     return Section(phrase("In numbers"), [Grid(columns, cells, note=view.scope)])
+
+
+def _many(view: View) -> Section:
+    """The same with a row a chute, where there are too many to stand side by side."""
+    columns: dict[str, str] = {"chute": "Chute"} | {name: phrase(name) for name in MEASURES}
+    table = view.headline.head(MANY).to_dict("records")
+    cells = [
+        {"chute": str(row["chute"]), **{name: said(row)[0] for name, said in MEASURES.items()}}
+        for row in table
+    ]
+    more = _some(view.headline, "chute", MANY)
+    return Section(phrase("In numbers"), [*more, Grid(columns, cells, list(MEASURES), view.scope)])
 
 
 def floors(view: View, language: str) -> Section:
@@ -121,10 +137,13 @@ def hours(view: View, language: str) -> Section:
     if known.empty:
         return Section(title, [not_shown(reasons(table))])
     kept_chutes = table[table["chute"].isin(known["chute"].unique())]
-    n = things(known["refusals"].sum(), "refused press", "refused presses")
+    busiest = known.groupby(["chute", "floor"], observed=True)["refusals"].sum().nlargest(DOORS)
+    doors = pd.MultiIndex.from_frame(kept_chutes[["chute", "floor"]])
+    shown = kept_chutes[doors.isin(busiest.index)]
+    n = things(shown["refusals"].sum(), "refused press", "refused presses")
     unit = "Refused presses per hour of log, by hour of the local week; blank: no log"
-    return Section(title, [Picture(
-        charts.week(kept_chutes, "refusals_per_hour", "an hour", language),
+    return Section(title, [*_some(known, "floor", DOORS), Picture(
+        charts.week(shown, "refusals_per_hour", "an hour", language),
         phrase("Refused presses per hour of log, by floor and hour of the week."),
         view.caption(unit, n),
     )])  # fmt: skip
@@ -141,8 +160,9 @@ def days(view: View, language: str) -> Section:
         return Section(title, [not_shown("neither presses nor door contacts with a time that can "
                                           "be trusted")])  # fmt: skip
     covered = daily[daily["covered_share"] > 0]["day"].nunique()
-    return Section(title, [Picture(
-        charts.days(daily, there, language),
+    shown = daily[daily["chute"].isin(daily["chute"].unique()[:CHUTES])]
+    return Section(title, [*_some(daily, "chute", CHUTES), Picture(
+        charts.days(shown, there, language),
         phrase("Visits and refused presses of each local day, a panel a chute."),
         view.caption("Number a local day; a day without log is left open, never zero",
                      things(covered, "day", "days")),
@@ -158,11 +178,13 @@ def waiting(view: View, language: str) -> Section:
     if known.empty:
         blocks.append(not_shown(reasons(split)))
     else:
+        known = known[known["chute"].isin(known["chute"].unique()[:CHUTES])]
+        names = [phrase("Chute {chute}", chute=chute) for chute in known["chute"].astype(str)]
         bars = pd.DataFrame({
-            "of": [phrase("Chute {chute}", chute=chute) for chute in known["chute"].astype(str)],
+            "of": pd.Series(names, dtype=object),  # text of pandas would forget how it was made
             "part": known["part"].astype(str).map(PART_NAMES).to_numpy(),
             "value": known["mean_s"].to_numpy(float),
-        }).astype({"of": object})  # fmt: skip
+        })  # fmt: skip
         n = int(known.groupby("chute", observed=True)["n"].max().sum())
         blocks.append(Picture(
             charts.split(bars, "seconds a visit, mean", language),
@@ -175,7 +197,7 @@ def waiting(view: View, language: str) -> Section:
         f"within{limit}": phrase("Served within {v} s, of 100 visits", v=limit) for limit in limits
     }
     cells: list[dict[str, str | None]] = []
-    for chute, part in served.groupby("chute", observed=True, sort=False):
+    for chute, part in list(served.groupby("chute", observed=True, sort=False))[:CHUTES]:
         cells.append({"chute": str(chute), "visits": whole(part["visits"].iloc[0])})
         for row in part.to_dict("records"):
             share = with_limits(row, "share", "low", "high", 100) or _why(row["reason"])
@@ -229,7 +251,10 @@ def interruptions(view: View) -> Section:
     table = view.analysis.indices
     whole_period = table[table["month"].eq("all")]
     known = whole_period[whole_period["interruptions_per_unit"].notna()]
-    known = known[known["cause"].eq("all") | known["unit_interruptions"].gt(0)]
+    several = known["chute"].nunique() > WIDE
+    known = known[known["cause"].eq("all") | (known["unit_interruptions"].gt(0) & (not several))]
+    more = _some(known, "chute", MANY)
+    known = known[known["chute"].isin(known["chute"].unique()[:MANY])]
     if known.empty:
         return Section(title, [not_shown(reasons(whole_period))])
     columns = {"chute": "Chute", "cause": "Cause", "often": "Times a unit",
@@ -243,7 +268,17 @@ def interruptions(view: View) -> Section:
     ]  # fmt: skip
     note = phrase("Interruptions of more than the site's limit; counted as IEEE 1366 counts them. "
                   "Counts of what happened, not a sample: no interval.")  # fmt: skip
-    return Section(title, [Grid(columns, cells, ["often", "minutes", "available"], note)])
+    return Section(title, [*more, Grid(columns, cells, ["often", "minutes", "available"], note)])
+
+
+def _some(table: pd.DataFrame, of: str, most: int) -> list[Block]:
+    """That only some are shown; nothing where all are."""
+    there = len(table[["chute", of]].drop_duplicates()) if of != "chute" else table[of].nunique()
+    if there <= most:
+        return []
+    said = phrase("{n} of {all} are shown; the dashboard shows all.", n=count(most),
+                  all=count(there))  # fmt: skip
+    return [Words(said, "muted")]
 
 
 def _door(row: Row, *, several: bool) -> Phrase:

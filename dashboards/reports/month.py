@@ -23,6 +23,7 @@ from loganalyzer.store import Store
 from loganalyzer.views import Finding, of_chute, summary
 from loganalyzer.views.finding import rows
 
+CHUTES = 6  # of which the cover tells
 GAPS = 3  # stretches without log that the cover names for a chute
 MARKS = {
     "fold": "the repeated hour in autumn", "gap": "the missing hour in spring",
@@ -116,7 +117,7 @@ def _cover(month: Month) -> Iterator[str]:
     """What the log covers and what it cannot show."""
     analysis = month.view.analysis
     days = _ends(month.name)[1].day
-    for row in rows(month.view.headline):
+    for row in rows(month.view.headline.head(CHUTES)):
         exports = of_chute(analysis.timeline, row.site, row.chute)["source"].nunique()
         yield phrase(
             "Chute {chute}: log of {covered} in a month of {days} days, {events} from {exports}.",
@@ -124,8 +125,12 @@ def _cover(month: Month) -> Iterator[str]:
             events=things(row.events, "event", "events"),
             exports=things(exports, "export", "exports"),
         )  # fmt: skip
-    yield from _gaps(month)
-    yield from (one.sentence for one in month.findings if one.kind in ON_THE_COVER)
+    more = len(month.view.headline) - CHUTES
+    if more > 0:
+        yield phrase("{n} more chutes: loganalyzer summary tells of them.", n=count(more))
+    yield from list(_gaps(month))[:CHUTES]
+    said = [one.sentence for one in month.findings if one.kind in ON_THE_COVER]
+    yield from said[:CHUTES]
     marks = analysis.timeline["clock"].astype("str").value_counts()
     said = [
         phrase("{n} {how}", n=count(marks[mark]), how=phrase(how))

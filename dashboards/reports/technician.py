@@ -96,7 +96,7 @@ def _timing(view: View, row: Any, language: str) -> Picture | None:
     table = drift_chart(view.analysis, row.site, row.chute, what, floor)
     table = table[table["median_s"].notna()]
     return Picture(
-        charts.timing(table, TIMINGS[what], language),
+        charts.timing(table, language),
         phrase("Daily medians and upper deciles of {what}.", what=phrase(TIMINGS[what])),
         view.caption(phrase("{what}, by local day; the spread is median to 9 in 10",
                             what=phrase(TIMINGS[what].capitalize())),
