@@ -3,6 +3,7 @@
 A technician still sees every door, since a door has to be mended whoever lives behind it.
 """
 
+import json
 from collections.abc import Iterator, Mapping
 
 import pandas as pd
@@ -55,6 +56,22 @@ def hidden_floors(analysis: Analysis) -> Iterator[Finding]:
 def hidden_sentences(analysis: Analysis) -> list[str]:
     """The same as sentences alone."""
     return [finding.sentence for finding in hidden_floors(analysis)]
+
+
+def without_small_doors(containers: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
+    """Fills of containers, whose `drops_by_floor` do not tell of the hidden floors."""
+    small = small_doors(sites)
+
+    def shown(row: pd.Series) -> object:
+        told = row["drops_by_floor"]
+        if not isinstance(told, str):
+            return told
+        drops = json.loads(told).items()
+        where = (row["site"], row["chute"])
+        return json.dumps({floor: n for floor, n in drops if (*where, floor) not in small})
+
+    drops = [shown(row) for _, row in containers.iterrows()]
+    return containers.assign(drops_by_floor=pd.Series(drops, containers.index, dtype="object"))
 
 
 def small_doors(sites: Mapping[str, Site]) -> frozenset[Door]:

@@ -20,7 +20,7 @@ from loganalyzer.views.about_streams import (
 )
 from loganalyzer.views.analysis import Analysis
 from loganalyzer.views.finding import LINES_SHOWN, rows
-from loganalyzer.views.shown import hidden_doors, shown_to_manager
+from loganalyzer.views.shown import hidden_doors, shown_to_manager, without_small_doors
 from loganalyzer.views.streams import (
     container_totals,
     fill_history,
@@ -45,12 +45,16 @@ LOST_WORDS = {
 
 
 def streams_dict(analysis: Analysis) -> dict[str, Any]:
-    """Everything `loganalyzer streams` knows, as JSON knows it."""
+    """Everything `loganalyzer streams` knows, as JSON knows it, less the hidden floors."""
     s = analysis.sorting
+    streams, floors, lost, counts = (
+        records(shown_to_manager(table, analysis.sites))
+        for table in (s.streams, s.participation, s.lost_sorting, lost_counts(analysis))
+    )
     return {
-        "streams": records(s.streams), "participation": records(s.participation),
+        "streams": streams, "participation": floors,
         "set_out": records(s.set_out), "campaigns": records(s.campaigns),
-        "lost_sorting": records(s.lost_sorting), "lost_counts": records(lost_counts(analysis)),
+        "lost_sorting": lost, "lost_counts": counts,
         "masses": records(s.masses), "weigh_tickets": records(s.weigh_tickets),
         "ticket_fit": records(ticket_rates(s.weigh_tickets)), "monthly": records(s.monthly),
         "notes": [NOTE.replace("\n", " "), f"Published densities: {PUBLISHED}, loose material."],
@@ -58,10 +62,11 @@ def streams_dict(analysis: Analysis) -> dict[str, Any]:
 
 
 def containers_dict(analysis: Analysis) -> dict[str, Any]:
-    """Everything `loganalyzer containers` knows, as JSON knows it."""
+    """Everything `loganalyzer containers` knows, as JSON knows it, less the hidden floors."""
     s = analysis.sorting
     return {
-        "containers": records(s.containers), "fill_model": records(s.fill_model),
+        "containers": records(without_small_doors(s.containers, analysis.sites)),
+        "fill_model": records(s.fill_model),
         "totals": records(container_totals(analysis)), "masses": records(s.masses),
         "weigh_tickets": records(s.weigh_tickets),
         "ticket_fit": records(ticket_rates(s.weigh_tickets)),
