@@ -1,0 +1,276 @@
+"""An export nobody has a profile for → the draft of one, which says how sure it is of what.
+
+lines → layout and columns → what each column carries → kinds of event texts
+→ what they mean, by their words and by their behaviour → a profile file
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from loganalyzer.drafting import scans, writing
+from loganalyzer.drafting.guesses import Guess, guess
+from loganalyzer.drafting.labels import all_floors, all_streams, floor_map, stream_map
+from loganalyzer.drafting.layouts import Found, find_layout
+from loganalyzer.drafting.roles import Roles, find_roles
+from loganalyzer.drafting.seen import Ints, Seen
+from loganalyzer.drafting.shapes import Kind, find_kinds
+from loganalyzer.drafting.texts import Text, no_log, read_texts
+from loganalyzer.errors import InputError
+from loganalyzer.profile import Profile, parse_profile
+from loganalyzer.site import Site
+
+SAMPLES = 3
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A drafted profile.
+
+    Attributes:
+        text: The profile file; profile: the same, read.
+        layout: With the reason; roles: evidence by what a column carries.
+        guesses: What each kind of text is taken to mean.
+        questions: What a person should answer.
+        messages: What else to tell.
+        sure_lines: Records whose meaning needs no answer, of `lines` records.
+        asked_lines: Line numbers (from 1) of the records whose meaning is a question.
+    """
+
+    text: str
+    profile: Profile
+    layout: str
+    roles: Mapping[str, str]
+    guesses: tuple[Guess, ...]
+    questions: tuple[str, ...]
+    messages: tuple[str, ...]
+    sure_lines: int
+    lines: int
+    asked_lines: tuple[int, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """As plain values for JSON."""
+        plain = {key: value for key, value in asdict(self).items()
+                 if key not in ("profile", "guesses", "asked_lines")}  # fmt: skip
+        return plain | {"guesses": [_told(one) for one in self.guesses]}
+
+
+def draft(paths: Iterable[Path], site: Site, name: str) -> Draft:
+    """Draft a profile from exports of one controller.
+
+    Args:
+        paths: Files or folders; packed ones are read as they are.
+        site: Where they come from: its floors and streams are looked for.
+        name: The profile's.
+
+    Raises:
+        InputError: A file cannot be read, is no event log, or holds two kinds of lines.
+    """
+    texts = read_texts(paths)
+    text, found, messages = _together(texts)
+    roles = find_roles(found, site, text.name)
+    if found.layout == "samples":
+        return _of_scans(name, text, found, roles, site, messages)
+    roles, guesses, seen = _meanings(found, roles, site, text.name)
+    samples = _samples(text, found, seen)
+    written = writing.profile_text(name, text.name, found, roles, guesses, samples, ())
+    asked = tuple(_asked(one) for one in guesses if not one.sure)
+    sure = sum(one.kind.texts.total() for one in guesses if one.sure)
+    return Draft(
+        written, parse_profile(written, f"{name}.toml"), f"{found.layout}: {found.evidence}",
+        roles.said, tuple(guesses), (*roles.questions, *asked),
+        (*messages, *_doubts(text.name, seen, guesses)), sure, len(seen.kind),
+        _asked_lines(found, seen, guesses),
+    )  # fmt: skip
+
+
+def _asked_lines(found: Found, seen: Seen, guesses: Sequence[Guess]) -> tuple[int, ...]:
+    unsure = [n for n, one in enumerate(guesses) if not one.sure]
+    return tuple(found.lines[at] + 1 for n in unsure for at in seen.at[seen.rows[n]])
+
+
+def _asked(one: Guess) -> str:
+    text = next(iter(one.kind.texts))
+    meant = " ".join(one.meaning or ("nothing",)).strip()
+    other = f" or {' '.join(one.other).strip()}" if one.other else ""
+    return f'what does "{text}" mean: {meant}{other}? (sure {one.certainty:.2f})'
+
+
+def _told(one: Guess) -> dict[str, Any]:
+    return {
+        "text": next(iter(one.kind.texts)), "pattern": one.kind.pattern,
+        "lines": one.kind.texts.total(), "signal": one.meaning and one.meaning[0],
+        "edge": one.meaning and one.meaning[1], "certainty": round(one.certainty, 3),
+        "sure": one.sure, "evidence": one.evidence,
+    }  # fmt: skip
+
+
+def _together(texts: Sequence[Text]) -> tuple[Text, Found, tuple[str, ...]]:
+    """One text of several exports, if they are written alike."""
+    found = [find_layout(text) for text in texts]
+    first = found[0]
+    for text, other in zip(texts[1:], found[1:], strict=True):
+        if other.layout != first.layout or list(other.columns) != list(first.columns):
+            raise InputError(
+                text.name, f"an export in the layout {other.layout}, unlike {texts[0].name} "
+                f"({first.layout})", "exports of one controller, written alike",
+                "Draft a profile for each by itself",
+            )  # fmt: skip
+    messages = tuple(
+        f"{text.name}: only its first {len(text.lines):,} lines were looked at."
+        for text in texts if not text.whole
+    )  # fmt: skip
+    if len(texts) == 1:
+        return texts[0], first, messages
+    columns = {name: [c for one in found for c in one.columns[name]] for name in first.columns}
+    starts = np.cumsum([0, *(len(text.lines) for text in texts)])
+    lines = [n + int(start) for one, start in zip(found, starts, strict=False) for n in one.lines]
+    whole = Text(texts[0].name, [line for text in texts for line in text.lines])
+    return whole, replace(first, columns=columns, lines=lines), messages
+
+
+def _meanings(found: Found, roles: Roles, site: Site, name: str) -> tuple[Roles, list[Guess], Seen]:
+    if not roles.event:
+        raise no_log(name, "no column of it says what happened")
+    texts = [
+        " ".join(cell for cell in cells if cell) or None
+        for cells in zip(*(found.columns[column] for column in roles.event), strict=True)
+    ]
+    floors, streams = all_floors(site), all_streams(site)
+    kinds = find_kinds(
+        texts, frozenset() if roles.floor else floors, {} if roles.stream else streams
+    )
+    if len(kinds) > 1000 or not kinds:
+        raise no_log(name, f"nearly every line says something else ({len(kinds):,} kinds)")
+    roles = _labels_in_texts(roles, kinds, floors, streams)
+    seen = _seen(found, roles, kinds, texts)
+    return roles, guess(kinds, seen), seen
+
+
+def _labels_in_texts(
+    roles: Roles, kinds: Sequence[Kind], floors: frozenset[str], streams: Mapping[str, str]
+) -> Roles:
+    """The floors and streams that stand in texts."""
+    labels = {
+        role: list(dict.fromkeys(v for k in kinds for v in k.slots.get(role, {}).values()))
+        for role in ("floor", "stream")
+    }
+    mapped = floor_map(labels["floor"], floors)
+    if mapped:
+        said = {**roles.said, "floor": f"{len(mapped)} labels in the texts, each a floor"}
+        roles = replace(roles, floors=mapped, said=said)
+    if labels["stream"]:
+        named = stream_map(labels["stream"], streams)
+        if named:
+            return replace(roles, streams=named)
+        asked = f"which stream is which: {', '.join(labels['stream'])}? Write [streams]"
+        return replace(roles, questions=(*roles.questions, asked))
+    return roles
+
+
+def _seen(found: Found, roles: Roles, kinds: Sequence[Kind], texts: Sequence[str | None]) -> Seen:
+    """The records as arrays."""
+    of_text = {text: n for n, kind in enumerate(kinds) for text in kind.texts}
+    slots = {
+        role: {text: value for kind in kinds for text, value in kind.slots.get(role, {}).items()}
+        for role in ("floor", "stream", "code", "value")
+    }
+    columns = {}
+    for role, inside in slots.items():
+        column = getattr(roles, role)
+        own = found.columns[column] if column else [None] * len(texts)
+        columns[role] = [
+            cell or (inside.get(text) if text else None)
+            for cell, text in zip(own, texts, strict=True)
+        ]
+    kind = np.array([of_text.get(text or "", -1) for text in texts], np.int64)
+    kept = (kind >= 0) & ~np.isnan(roles.written.seconds)
+    time = roles.written.seconds
+    order = np.flatnonzero(kept)
+    if np.mean(np.diff(time[order]) < 0) > 0.5:  # newest first
+        order = order[::-1]
+    return Seen(
+        time[order], kind[order], _codes(columns["floor"])[order],
+        _codes(columns["stream"])[order], _codes(columns["code"])[order],
+        np.array([_number(cell) for cell in columns["value"]])[order], order, len(kinds),
+    )  # fmt: skip
+
+
+def _codes(cells: Sequence[str | None]) -> Ints:
+    places: dict[str, int] = {}
+    return np.array(
+        [-1 if c is None else places.setdefault(c, len(places)) for c in cells], np.int64
+    )
+
+
+def _number(cell: str | None) -> float:
+    try:
+        return float(cell.replace(",", ".")) if cell else np.nan
+    except ValueError:
+        return np.nan
+
+
+def _samples(text: Text, found: Found, seen: Seen) -> dict[int, list[str]]:
+    """Some lines of each kind, as they stand in the export."""
+    return {
+        kind: [
+            f"{n + 1}: {text.lines[n]}" for n in (found.lines[at] for at in seen.at[rows[:SAMPLES]])
+        ]
+        for kind, rows in enumerate(seen.rows)
+    }
+
+
+def _doubts(name: str, seen: Seen, guesses: Sequence[Guess]) -> tuple[str, ...]:
+    """What speaks against a sound draft: no known words, several chutes in one file."""
+    told = []
+    if not any("words" in one.evidence for one in guesses):
+        told.append(
+            f"{name}: no word of it is known (English, German, French, Spanish, Portuguese are); "
+            "guessed by behaviour alone."
+        )
+    opens = [n for n, one in enumerate(guesses) if one.meaning == ("open", "on")]
+    shuts = [n for n, one in enumerate(guesses) if one.meaning == ("open", "off")]
+    if len(opens) == len(shuts) == 1:
+        at_once = _open_at_once(seen, opens[0], shuts[0])
+        if at_once > 0.05:
+            told.append(
+                f"{name}: at {100 * at_once:.0f} % of openings another door stands open. Are two "
+                "controllers mixed in one file? Split it, or tell the chute by a column."
+            )
+    return tuple(told)
+
+
+def _open_at_once(seen: Seen, opens: int, shuts: int) -> float:
+    """The share of openings at which another door stands open."""
+    rows = np.sort(np.concatenate([seen.rows[opens], seen.rows[shuts]]))
+    standing: set[int] = set()
+    count: Counter[bool] = Counter()
+    for row in rows:
+        floor = int(seen.floor[row])
+        if seen.kind[row] == opens:
+            count[bool(standing - {floor})] += 1
+            standing = {floor}
+        else:
+            standing.discard(floor)
+    return count[True] / max(count.total(), 1)
+
+
+def _of_scans(
+    name: str, text: Text, found: Found, roles: Roles, site: Site, messages: tuple[str, ...]
+) -> Draft:
+    """The draft of a layout of scans."""
+    lines, floors, streams, asked = scans.entries(found, all_floors(site), all_streams(site))
+    roles = replace(
+        roles, floor=None, stream=None, code=None, value=None, floors=floors, streams=streams,
+        questions=(*roles.questions, *asked),
+    )  # fmt: skip
+    written = writing.profile_text(name, text.name, found, roles, (), {}, lines)
+    count = len(found.lines)
+    return Draft(
+        written, parse_profile(written, f"{name}.toml"), f"samples: {found.evidence}",
+        roles.said, (), roles.questions, messages, 0 if asked else count, count,
+    )  # fmt: skip

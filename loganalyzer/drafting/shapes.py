@@ -1,0 +1,209 @@
+"""Event texts → kinds: texts that differ only in a door, a stream, a number are one kind.
+
+Texts are cut into words; words with digits in them, words that name a floor or a stream are
+slots. Texts whose other words agree, place by place, are one template.
+"""
+
+import re
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from loganalyzer.drafting.labels import floor_map, floor_of, stream_of
+from loganalyzer.drafting.stamps import STAMP
+from loganalyzer.drafting.vocabulary import plain
+from loganalyzer.drafting.wording import points
+
+TOKEN = re.compile(r"[^\W_]+(?:[.,:/\-][^\W_]+)*|\s+|[\W_]")
+SLOT = "\0"
+STAMPED = "\1"
+
+
+@dataclass
+class Kind:
+    """Texts that mean the same.
+
+    Attributes:
+        pattern: What finds them, null where there is one text only.
+        texts: The texts, with how often each stands.
+        words: Their words, without slots.
+        slots: Group → value in each text, as written.
+    """
+
+    pattern: str | None
+    texts: Counter[str] = field(default_factory=Counter)
+    words: str = ""
+    slots: dict[str, dict[str, str]] = field(default_factory=dict)
+
+
+def find_kinds(
+    texts: Iterable[str | None], floors: frozenset[str], streams: Mapping[str, str]
+) -> list[Kind]:
+    """The kinds of event texts, most frequent first.
+
+    Args:
+        texts: As written, one a record.
+        floors: Labels of the site, empty where a column tells the floor.
+        streams: Stream id → kind, empty where a column tells the stream.
+    """
+    times = Counter(text for text in texts if text)
+    families: dict[tuple[str, ...], list[tuple[str, list[str]]]] = defaultdict(list)
+    for text in times:
+        slotted, values = _slotted(text, floors, streams)
+        families[slotted].append((text, values))
+    known = _known_floors(families, times, floors)
+    kinds: dict[tuple[str, ...], Kind] = {}
+    for family, members in families.items():
+        roles = _slot_roles(family, members, known, floors, streams)
+        for text, values in members:
+            key = tuple(
+                value if role == "" else role
+                for role, value in zip(roles, values, strict=True)
+            )  # fmt: skip
+            full = (*family, *key)
+            kind = kinds.setdefault(full, _kind(family, roles, values))
+            kind.texts[text] += times[text]
+            for role, value in zip(roles, values, strict=True):
+                if role in ("floor", "stream", "code", "value"):
+                    kind.slots.setdefault(role, {})[text] = value
+    _label_streams(kinds.values())
+    return sorted(kinds.values(), key=lambda kind: -kind.texts.total())
+
+
+def _slotted(
+    text: str, floors: frozenset[str], streams: Mapping[str, str]
+) -> tuple[tuple[str, ...], list[str]]:
+    """A text's words with slots, and what stands in the slots."""
+    out: list[str] = []
+    values: list[str] = []
+    at = 0
+    for found in STAMP.finditer(text):
+        if not found["stamp"].isdigit():
+            _cut(text[at : found.start()], floors, streams, out, values)
+            out.append(STAMPED)
+            values.append(found["stamp"])
+            at = found.end()
+    _cut(text[at:], floors, streams, out, values)
+    return tuple(out), values
+
+
+def _cut(
+    text: str, floors: frozenset[str], streams: Mapping[str, str], out: list[str], values: list[str]
+) -> None:
+    tokens = TOKEN.findall(text)
+    for token in tokens:
+        word = plain(token)
+        digits = any(letter.isdigit() for letter in token)
+        named = bool(floors) and len(tokens) > 1 and _names_floor(word, floors)
+        material = bool(streams) and len(tokens) > 1 and len(word) > 2 and stream_of(token, streams)
+        if digits or named:
+            out.append(SLOT)
+            values.append(token)
+        elif material:
+            out.append("\2")
+            values.append(token)
+        else:
+            out.append(token)
+
+
+def _names_floor(word: str, floors: frozenset[str]) -> bool:
+    """Whether a word without digits is a floor's name and hardly anything else."""
+    short = word in ("g", "r/c") or (1 < len(word) < 12 and word.isascii())
+    return short and floor_of(word, floors) is not None
+
+
+def _known_floors(
+    families: Mapping[tuple[str, ...], list[tuple[str, list[str]]]],
+    times: Counter[str],
+    floors: frozenset[str],
+) -> set[str]:
+    """Floor labels as written: what stands in slots that go through most floors."""
+    known: Counter[str] = Counter()
+    for members in families.values():
+        for place in range(len(members[0][1])):
+            values = {one[place] for _, one in members}
+            mapped = floor_map(values, floors) if floors else None
+            if mapped and len(mapped) >= 0.6 * len(floors):
+                known.update(mapped)
+    return set(known)
+
+
+def _slot_roles(
+    family: tuple[str, ...],
+    members: Sequence[tuple[str, list[str]]],
+    known: set[str],
+    floors: frozenset[str],
+    streams: Mapping[str, str],
+) -> list[str]:
+    """What each slot carries: floor, stream, code, value, old, new, number, or "": the kind."""
+    marks = [token for token in family if token in (SLOT, STAMPED, "\2")]
+    roles: list[str] = []
+    plainly = bool(points(" ".join(t for t in family if t not in (SLOT, STAMPED, "\2"))))
+    stamped = [n for n, mark in enumerate(marks) if mark == STAMPED]
+    for place, mark in enumerate(marks):
+        values = {one[place] for _, one in members}
+        if mark == STAMPED:
+            pair = len(stamped) == 2
+            roles.append(("old" if place == stamped[0] else "new") if pair else "number")
+        elif mark == "\2":
+            roles.append("stream")
+        elif known and values <= known and "floor" not in roles:
+            roles.append("floor")
+        else:
+            roles.append(_other_role(values, plainly, len(streams), roles))
+    return roles
+
+
+def _other_role(values: set[str], plainly: bool, streams: int, roles: Sequence[str]) -> str:
+    decimal = any(re.fullmatch(r"[+-]?\d+[.,]\d+", value) for value in values)
+    numeric = all(re.fullmatch(r"[+-]?\d+([.,]\d+)?%?", value) for value in values)
+    if numeric and (decimal or len(values) > 40):
+        return "value" if decimal or plainly else "number"
+    if len(values) > 60:
+        return "number"
+    if plainly and numeric and len(values) <= max(streams, 1) and all(len(v) < 3 for v in values):
+        return "stream"
+    if plainly and numeric and len(values) > 8:
+        return "value"
+    return "code" if plainly and "code" not in roles else ""
+
+
+GROUPS = {"floor": r"(?P<floor>[\w./-]+)", "code": r"(?P<code>[\w./-]+)",
+          "value": r"(?P<value>[+-]?\d+(?:[.,]\d+)?)", "number": r"\S+"}  # fmt: skip
+
+
+def _kind(family: tuple[str, ...], roles: Sequence[str], values: Sequence[str]) -> Kind:
+    parts, words, slot = [], [], 0
+    for token in family:
+        if token not in (SLOT, STAMPED, "\2"):
+            parts.append(r"\s+" if token.isspace() else re.escape(token))
+            words.append(token)
+            continue
+        role, value = roles[slot], values[slot]
+        slot += 1
+        if role == "":
+            parts.append(re.escape(value))
+            words.append(value)
+        elif role in ("old", "new"):
+            parts.append(rf"(?P<{role}>{_stamp_shape(value)})")
+        elif token == STAMPED:
+            parts.append(_stamp_shape(value))
+        else:
+            parts.append(GROUPS.get(role, "(?P<stream>STREAMS)"))
+    plainly = any(role for role in roles)
+    return Kind("^" + "".join(parts) + "$" if plainly else None, words="".join(words))
+
+
+def _stamp_shape(value: str) -> str:
+    return re.sub(r"\\ ", " ", re.sub(r"\d+", r"\\d+", re.escape(value)))
+
+
+def _label_streams(kinds: Iterable[Kind]) -> None:
+    """Write the labels that were seen into the patterns: words are told apart by being listed."""
+    kinds = list(kinds)
+    seen = sorted({v for kind in kinds for v in kind.slots.get("stream", {}).values()}, key=len)
+    if seen:
+        listed = "|".join(re.escape(value) for value in reversed(seen))
+        for kind in kinds:
+            if kind.pattern:
+                kind.pattern = kind.pattern.replace("STREAMS", listed)

@@ -1,0 +1,82 @@
+"""The exports a draft is made from → their lines, or the rows of a sheet."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+
+from loganalyzer.errors import InputError
+from loganalyzer.readers.blocks import blocks
+from loganalyzer.readers.sheet import cell_text
+from loganalyzer.readers.unpack import Export, exports
+from loganalyzer.readers.workbook import open_sheet
+
+# Lines that a draft looks at; the rest of a longer export is left to `inspect`.
+LINES = 200_000
+WORKBOOK = b"PK\x03\x04"
+
+
+@dataclass(frozen=True)
+class Text:
+    """One export.
+
+    Attributes:
+        name: Of the export.
+        lines: Its lines; of a sheet, a text of each row.
+        cells: Of a sheet, the cells of each row as text; else null.
+        whole: False if the export is longer than LINES.
+    """
+
+    name: str
+    lines: Sequence[str]
+    cells: Sequence[Sequence[str | None]] | None = None
+    whole: bool = True
+
+
+def read_texts(paths: Iterable[Path]) -> list[Text]:
+    """The lines of every export.
+
+    Raises:
+        InputError: One cannot be read, or is no text at all.
+    """
+    return [_read(found) for path in paths for found in exports(path)]
+
+
+def _read(found: Export | InputError) -> Text:
+    if isinstance(found, InputError):
+        raise found
+    with found.open() as stream:
+        head = stream.read(len(WORKBOOK))
+    return _sheet(found) if head == WORKBOOK else _lines(found)
+
+
+def _lines(export: Export) -> Text:
+    lines: list[str] = []
+    try:
+        with export.open() as stream:
+            for block in blocks(stream, None, export.name):
+                if not lines and block.numbers[:1] != [1]:
+                    lines += [""] * (int(block.numbers[0]) - 1 if len(block) else 0)
+                lines += block.strings().to_pylist()
+                if len(lines) > LINES:
+                    break
+    except InputError as error:
+        raise no_log(export.name, error.found) from error
+    return Text(export.name, lines[:LINES], whole=len(lines) <= LINES)
+
+
+def _sheet(export: Export) -> Text:
+    with export.open() as stream:
+        rows = open_sheet(stream, None, export.name).iter_rows()
+        cells = [[cell_text(cell) for cell in row] for row in islice(rows, LINES + 1)]
+    lines = ["\t".join(filter(None, row)) for row in cells]
+    return Text(export.name, lines[:LINES], cells[:LINES], len(cells) <= LINES)
+
+
+def no_log(name: str, because: str) -> InputError:
+    """That a file is no event log, and why."""
+    return InputError(
+        name, f"this is not an event log, because {because}",
+        "lines or rows that each carry a time and say what happened",
+        "Export the controller's event list as text, CSV, JSON or .xlsx",
+    )  # fmt: skip
