@@ -91,6 +91,21 @@ COMMANDS = {
             JSON,
         ),
     ),
+    "draft": Command(
+        "a first profile for files that no profile reads",
+        "Works out how files are written and what their texts mean, by words and by behaviour, "
+        "and writes a profile that says how sure it is of what, with questions beside the rest.",
+        "drafting:draft_profile",
+        (
+            file("paths", "FILE", "exports of one controller; packed ones are read as they are",
+                 nargs="+"),
+            file("--site", "SITE.toml", "the site file whose floors and streams to look for",
+                 required=True),
+            file("--out", "PROFILE.toml", "the profile file to write", required=True),
+            option("--force", action="store_true", help="replace a file that is there already"),
+            JSON,
+        ),
+    ),
     "import": Command(
         "take exports into a store",
         "Reads exports and keeps them, originals included. The same export twice, overlapping "
