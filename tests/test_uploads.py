@@ -130,8 +130,14 @@ def test_the_chute_and_profile_that_are_offered_can_be_asked_for(both: Store, wa
         ("../A", "../../etc/hosts"),
         (HIDDEN[2], "x.toml"),
     ):
-        shown, _, _ = upload.look(data, waiting, (content, "x.csv", chute, profile), "quay")
-        assert "The profile semicolon-text understands" in words(shown)
+        shown, token, hidden = upload.look(
+            data, waiting, (content, "x.csv", chute, profile), "quay"
+        )
+        assert f"found '{chute}', expected one of A" in words(shown)
+        assert (token, hidden) == (None, True)
+        shown, _, _ = upload.look(data, waiting, (content, "x.csv", "A", profile), "quay")
+        assert f"found '{profile}', expected one of bracket-lines, " in words(shown)
+    assert len(waiting._kept) == 1  # that of the first look; the refused ones are gone
 
 
 # Who may
