@@ -15,11 +15,13 @@ from pathlib import Path
 import pandas as pd
 import pyarrow.parquet as pq
 import pytest
+from filelock import FileLock
 from pandas.testing import assert_frame_equal
 
 from loganalyzer.errors import StoreError, UsageError
 from loganalyzer.ingest import undo
 from loganalyzer.store import ROOT, Store, disk
+from loganalyzer.store.change import Change, own_folder, take_away
 from tests.exports import Log, history, take, write
 
 FILES = 4
@@ -352,3 +354,47 @@ def test_nothing_is_left_beside_the_store_files(tmp_path: Path, exports: list[Pa
     assert sorted(path.name for path in (tmp_path / "s").iterdir() if path.is_file()) == [
         "lock", ROOT,
     ]  # fmt: skip
+
+
+def test_a_store_that_was_taken_away_is_not_made_again_by_an_import(
+    tmp_path: Path, exports: list[Path], monkeypatch: pytest.MonkeyPatch
+):
+    """As a network drive that goes: an import that seems to land in an empty folder is lost."""
+    take(tmp_path / "s", exports[0])
+    real = Change.land
+
+    def taken_away(change: Change, written: Path, place: str) -> str:
+        if (tmp_path / "s").exists():
+            (tmp_path / "s").rename(tmp_path / "away")
+        return real(change, written, place)
+
+    monkeypatch.setattr(Change, "land", taken_away)
+    with pytest.raises(StoreError):
+        take(tmp_path / "s", exports[1])
+    assert not (tmp_path / "s").exists()
+    assert len(Store.open(tmp_path / "away").imports()) == 1
+
+
+def test_a_sweep_takes_no_folder_that_is_in_use_or_is_just_being_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    parent = tmp_path / "incoming"
+    real = FileLock.acquire
+    swept: list[Path] = []
+
+    def late(lock: FileLock, *arguments: object, **options: object) -> object:
+        folder = Path(lock.lock_file).parent
+        if not swept:  # a sweep comes between the making of the folder and its lock
+            swept.append(folder)
+            take_away(folder)
+        return real(lock, *arguments, **options)
+
+    monkeypatch.setattr(FileLock, "acquire", late)
+    folder, lock = own_folder(parent)
+    assert swept
+    assert (folder / "lock").exists()
+    take_away(folder)  # somebody else's sweep leaves it alone
+    assert (folder / "lock").exists()
+    lock.release()
+    take_away(folder)
+    assert not folder.exists()

@@ -23,13 +23,19 @@ from pathlib import Path
 from typing import Any, Self, TypeVar
 
 import pandas as pd
-from filelock import FileLock, Timeout
 
 from loganalyzer.errors import StoreError, UsageError
 from loganalyzer.site import Site, parse_done, parse_site
 from loganalyzer.store import contents, evidence
-from loganalyzer.store.change import Change, own_folder, turn
-from loganalyzer.store.disk import digest, document, flush, land_text, told_as_store_error
+from loganalyzer.store.change import Change, own_folder, take_away, turn
+from loganalyzer.store.disk import (
+    digest,
+    document,
+    flush,
+    land_text,
+    make_folders,
+    told_as_store_error,
+)
 from loganalyzer.store.formats import FORMAT, upgraded
 from loganalyzer.store.manifest import Manifest, from_json
 from loganalyzer.store.state import State
@@ -311,6 +317,7 @@ class Store:
                 change.manifests[site] = replace(manifest, checksums=change.checked(manifest))
                 text = document(change.manifests[site].to_json())
                 files[site] = f"manifests/{site}-{generation}-{named_by(text)}.json"
+                make_folders(self.path, self.path / files[site])
                 land_text(text, self.path / files[site])
                 change.folders.add(self.path / "manifests")
         for folder in sorted({*change.folders, self.path}):
@@ -350,11 +357,7 @@ class Store:
             for path in self.path.glob(pattern):  # of a writer that was stopped
                 path.unlink()
         for left in (self.path / "incoming").glob("*"):
-            with suppress(Timeout):
-                lock = FileLock(left / "lock", timeout=0)
-                lock.acquire()
-                lock.release()
-                shutil.rmtree(left, ignore_errors=True)
+            take_away(left)
 
     def _state(self, root: dict[str, Any]) -> State:
         manifests = {

@@ -1,6 +1,8 @@
 """A change of a store while it is put together, and the turns that writers take."""
 
 import hashlib
+import os
+import shutil
 import uuid
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -9,7 +11,7 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from loganalyzer.store.disk import digest, land
+from loganalyzer.store.disk import digest, land, make_folders
 from loganalyzer.store.manifest import Manifest
 from loganalyzer.store.state import State
 
@@ -32,6 +34,7 @@ class Change:
         if not place.startswith("originals/"):
             self.checksums[place] = digest(written)
         target = self.path / place
+        make_folders(self.path, target)
         land(written, target)
         self.folders |= {one for one in target.parents if one.is_relative_to(self.path)}
         return place
@@ -71,12 +74,27 @@ def turn(lock_file: Path, tell: Callable[[str], None]) -> Iterator[None]:
 
 def own_folder(parent: Path) -> tuple[Path, FileLock]:
     """A new folder and the lock that says it is in use, held."""
+    parent.mkdir(exist_ok=True)
     while True:
         folder = parent / uuid.uuid4().hex
-        folder.mkdir(parents=True)
+        folder.mkdir()
         lock = FileLock(folder / "lock")
         with suppress(FileNotFoundError):
             lock.acquire()
             if (folder / "lock").exists():  # else a sweep took it before it was locked
                 return folder, lock
             lock.release()
+
+
+def take_away(folder: Path) -> None:
+    """Take away a folder that nobody uses any more; one that is in use stays.
+
+    The lock is held meanwhile: who is about to lock the folder waits, and then has it made anew.
+    """
+    lock = FileLock(folder / "lock", timeout=0)
+    with suppress(Timeout, FileNotFoundError), lock:
+        shutil.rmtree(folder, ignore_errors=True)
+    if os.name == "nt":  # where a file that is held open cannot be taken away
+        with suppress(OSError):
+            (folder / "lock").unlink()
+            folder.rmdir()

@@ -15,11 +15,20 @@ from loganalyzer.errors import StoreError
 def land(written: Path, place: Path) -> None:
     """Flush a finished file and move it to its place in the same file system.
 
-    Its folder is still to be flushed before anything may rely on the name.
+    Its folder must be there, and is still to be flushed before anything may rely on the name.
     """
     flush(written)
-    place.parent.mkdir(parents=True, exist_ok=True)
     _replace(written, place)
+
+
+def make_folders(store: Path, place: Path) -> None:
+    """Make the folders between a store and a place in it.
+
+    The store itself is never made: if it is gone, as a disk that was taken away, that is an
+    error, and not an empty folder of the same name.
+    """
+    for folder in reversed(place.relative_to(store).parents[:-1]):
+        (store / folder).mkdir(exist_ok=True)
 
 
 def flush(path: Path) -> None:
@@ -47,7 +56,6 @@ def document(value: Any) -> str:
 def land_text(text: str, place: Path) -> None:
     """Write a small file in one step, in place of an older one; its name is still to be flushed."""
     aside = place.with_name(f"{place.name}.new")
-    aside.parent.mkdir(exist_ok=True)
     aside.write_text(text, encoding="utf-8", newline="")
     land(aside, place)
 

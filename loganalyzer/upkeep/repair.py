@@ -114,6 +114,10 @@ def _mended(
         set_aside(change.path, manifest.sums or "")
         work.lost.append(f"{manifest.site}: the monthly sums of what retention removed.")
         manifest = replace(manifest, sums=None)
+    if manifest.done in bad:
+        set_aside(change.path, manifest.done or "")
+        work.lost.append(f"{manifest.site}: work and campaigns that were told in the dashboard.")
+        manifest = replace(manifest, done=None)
     exports = []
     for number, export in enumerate(manifest.exports):
         if export.source not in wrong:
@@ -159,8 +163,9 @@ def _reread(
 
 def _restored(work: _Work, change: Change, manifest: Manifest, problem: Problem) -> bool:
     """Put a settings file back from another copy, if one is found."""
-    if problem.about != SETTINGS or problem.file is None:
+    if problem.about != SETTINGS or problem.file in (None, manifest.done):
         return False
+    assert problem.file is not None
     name, wanted = Path(problem.file).stem.rsplit("-", 1)
     for text in _copies(manifest, problem.file):
         if change.text_place(text, name) == problem.file:

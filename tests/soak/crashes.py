@@ -287,7 +287,8 @@ def crowd(
             children.pop(0).wait(kill_after_s=chance.uniform(0.02, 0.4))
         ended = [(child, child.wait()[1]) for child in children]
         wrong = next((said for said in (_unclear(*one) for one in ended) if said), "")
-        wrong = wrong or ("" if not any(s for _, s in ended) else "one did not end with 0")
+        stopped = [child.words()[-300:] for child, status in ended if status]
+        wrong = wrong or "".join(f"one did not end with 0: {words}" for words in stopped)
         now = done(tables, made.store)
         if not wrong and not same(now, done(tables, made.folder / "all")):
             wrong = "other tables than those of one importer"
