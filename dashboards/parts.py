@@ -151,10 +151,12 @@ def lines(numbered: Iterable[tuple[str, int, str]]) -> Children:
     return blocks
 
 
-def radio(name: str, id: str, otherwise: str, values: Iterable[str]) -> html.Fieldset:
-    """One of some words, or what `otherwise` says: the value is then empty."""
-    options = [{"label": otherwise, "value": ""}, *({"label": v, "value": v} for v in values)]
-    return html.Fieldset([html.Legend(name), dcc.RadioItems(options, "", id=id, className="radio")])
+def field(id: str, name: str, hint: str, words: Iterable[str] = ()) -> html.Label:
+    """A line to write in; the browser proposes these words, and the server checks what comes."""
+    proposed = f"{id}-words"
+    listed = html.Datalist([html.Option(value=word) for word in words], id=proposed)
+    line = dcc.Input(id=id, type="text", placeholder=hint, value="", list=proposed, debounce=True)
+    return html.Label([name, line, listed])
 
 
 def caution() -> html.P:

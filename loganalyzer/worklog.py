@@ -5,7 +5,7 @@ import with another site file leaves them as they are; one that stands in both c
 """
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from loganalyzer.errors import SiteError
@@ -28,19 +28,20 @@ def told(store: Store, site: str) -> Done:
     return parse_done(store.done(site), FILE)
 
 
-def entry_of(site: Site, fields: dict[str, object]) -> Work | Campaign:
+def entry_of(site: Site, kind: str, fields: Mapping[str, object]) -> Work | Campaign:
     """What somebody filled in, checked.
 
     Args:
         site: Where it was done.
-        fields: `kind` ("work" or "campaign"), `date`, `floors` (labels), `chute`, `component`,
-            `note`; what is empty is left out.
+        kind: "work" or "campaign".
+        fields: `date`, `floors` (labels), `note`, and of work `chute` and `component`; what is
+            empty is left out.
 
     Raises:
         SiteError: One line says what is wrong.
     """
-    given = {key: value for key, value in fields.items() if value and key != "kind"}
-    if fields.get("kind") == "work":
+    given = {key: value for key, value in fields.items() if value}
+    if kind == "work":
         floors = given.pop("floors", [])
         if isinstance(floors, Sequence) and len(floors) > 1:
             raise SiteError("floors", f"{len(floors)} floors", "one floor, or none for all",
@@ -48,7 +49,7 @@ def entry_of(site: Site, fields: dict[str, object]) -> Work | Campaign:
         given |= {"floor": floors[0]} if isinstance(floors, Sequence) and floors else {}
     else:
         given = {key: given[key] for key in ("date", "floors", "note") if key in given}
-    text = _table(str(fields.get("kind")), given)
+    text = _table(kind, given)
     done = parse_done(text, "the form")
     _check_places(site, done)
     return entries_of(done)[0]
@@ -90,9 +91,9 @@ def _written(entry: Work | Campaign) -> str:
     return _table(kind, {key: value for key, value in entry.model_dump().items() if value})
 
 
-def _table(kind: str, fields: dict[str, object]) -> str:
+def _table(kind: str, fields: Mapping[str, object]) -> str:
     lines = [f"{key} = {_value(value)}" for key, value in fields.items()]
-    return "\n".join([f"[[{kind if kind == 'work' else 'campaign'}]]", *lines, ""])
+    return "\n".join([f"[[{kind}]]", *lines, ""])
 
 
 def _value(value: object) -> str:

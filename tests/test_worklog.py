@@ -17,7 +17,7 @@ from loganalyzer.store import Store
 
 ROOT = Path(__file__).parent.parent
 SITE = ROOT / "sample_logs" / "mill-court.toml"
-FORM = {"kind": "", "component": "", "date": "2026-10-12", "floors": "3, 4", "chute": "",
+FORM = {"component": "", "date": "2026-10-12", "floors": "3, 4", "chute": "",
         "note": "letter"}  # fmt: skip
 
 
@@ -47,8 +47,10 @@ def texts(children):
 
 def test_what_was_told_is_part_of_the_site_and_outlives_an_import(store, filled):
     data = Data(store)
-    assert "Kept." in texts(page.keep(data, "mill-court", FORM))
-    assert "Kept." in texts(page.keep(data, "mill-court", FORM))  # the same twice is kept once
+    assert "Kept." in texts(page.keep(data, "mill-court", "campaign", FORM))
+    assert "Kept." in texts(
+        page.keep(data, "mill-court", "campaign", FORM)
+    )  # the same twice is kept once
     imported(filled)
     (campaign,) = [c for c in store.site("mill-court").campaigns if c.note == "letter"]
     assert campaign.floors == ("3", "4")
@@ -57,31 +59,31 @@ def test_what_was_told_is_part_of_the_site_and_outlives_an_import(store, filled)
 
 def test_what_was_told_can_be_taken_back(store):
     data = Data(store)
-    page.keep(data, "mill-court", FORM)
+    page.keep(data, "mill-court", "campaign", FORM)
     assert "Nothing was told" in texts(page.take_back(data, "mill-court", 0))
     assert store.done("mill-court") == ""
     assert "Nothing was told" in texts(page.take_back(data, "mill-court", 7))
 
 
 @pytest.mark.parametrize(
-    ("change", "said"),
+    ("kind", "change", "said"),
     [
-        ({"date": "12.10.2026"}, "a day such as"),
-        ({"date": ""}, "date"),
-        ({"floors": "3, 99"}, "found '99'"),
-        ({"kind": "work", "floors": "3, 4"}, "one floor, or none for all"),
-        ({"kind": "work", "floors": "3", "chute": "Z"}, "found 'Z'"),
-        ({"kind": "work", "floors": "3", "component": "lid"}, "a part"),
+        ("campaign", {"date": "12.10.2026"}, "a day such as"),
+        ("campaign", {"date": ""}, "date"),
+        ("campaign", {"floors": "3, 99"}, "found '99'"),
+        ("work", {"floors": "3, 4"}, "one floor, or none for all"),
+        ("work", {"floors": "3", "chute": "Z"}, "found 'Z'"),
+        ("work", {"floors": "3", "component": "lid"}, "a part"),
     ],
 )
-def test_mistakes_in_the_form_are_said_and_nothing_is_kept(store, change, said):
-    assert said in texts(page.keep(Data(store), "mill-court", {**FORM, **change}))
+def test_mistakes_in_the_form_are_said_and_nothing_is_kept(store, kind, change, said):
+    assert said in texts(page.keep(Data(store), "mill-court", kind, {**FORM, **change}))
     assert store.done("mill-court") == ""
 
 
 def test_who_may_not_take_exports_in_may_not_tell_what_was_done(store):
     looker = Data(store, lambda: Rights("looker", frozenset({"mill-court"}), upload=False))
-    assert page.FORBIDDEN in texts(page.keep(looker, "mill-court", FORM))
+    assert page.FORBIDDEN in texts(page.keep(looker, "mill-court", "work", FORM))
     assert page.FORBIDDEN in texts(page.take_back(looker, "mill-court", 0))
     assert page.FORBIDDEN in texts(page.form(looker, "mill-court"))
     assert store.done("mill-court") == ""
@@ -91,7 +93,7 @@ def test_the_page_judges_what_was_told(store):
     data = Data(store)
     view = view_of(data, "mill-court", Choice(), "light")
     assert "write down what was done" in texts(page.worked(view, data, "mill-court"))
-    page.keep(data, "mill-court", FORM)
+    page.keep(data, "mill-court", "campaign", FORM)
     data.worked("mill-court", None, (None, None), fresh=True)
     view = view_of(data, "mill-court", Choice(), "light")
     shown = texts(page.sections(view, data, "mill-court"))
@@ -104,9 +106,9 @@ def test_the_page_judges_what_was_told(store):
 )
 @given(st.text(max_size=40))
 def test_any_note_comes_back_as_it_was_written(store, note):
-    fields = {"kind": "work", "date": "2026-10-12", "floors": ["3"], "note": note}
+    fields = {"date": "2026-10-12", "floors": ["3"], "note": note}
     site = store.site("mill-court")
-    entry = worklog.entry_of(site, fields)
+    entry = worklog.entry_of(site, "work", fields)
     worklog.add(store, "mill-court", entry)
     (kept,) = worklog.entries_of(worklog.told(store, "mill-court"))
     worklog.remove(store, "mill-court", entry)

@@ -2,12 +2,12 @@
 
 import json
 import logging
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
 import pandas as pd
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html
+from dash import ALL, Dash, Input, Output, State, ctx, html
 from dash.exceptions import PreventUpdate
 
 from dashboards import parts
@@ -27,7 +27,9 @@ LOG = logging.getLogger(__name__)
 FORBIDDEN = "Your account may not tell what was done here."
 FIELDS = {
     "date": ("Day", "2026-10-01"), "floors": ("Floors, none for all", "7, 8"),
-    "chute": ("Chute, none for all", "A"), "note": ("Note", "what was done"),
+    "chute": ("Chute of the work, none for all", "A"),
+    "component": ("Component of the work, none for any", "door"),
+    "note": ("Note", "what was done"),
 }  # fmt: skip
 COLUMNS = {
     "verdict": "Verdict", "what": "What was done", "outcome": "What was counted",
@@ -99,17 +101,19 @@ def form(data: Data, site: str) -> html.Section:
     title = "Tell what was done"
     if not data.rights().may_upload(site):
         return parts.section("tell", title, [], parts.nothing(FORBIDDEN))
+    proposed = {"chute": data.store.chutes(site), "component": COMPONENTS}
     fields = [
-        html.Label([name, dcc.Input(id=f"done-{key}", type="text", placeholder=hint, value="")])
+        parts.field(f"done-{key}", name, hint, proposed.get(key, ()))
         for key, (name, hint) in FIELDS.items()
     ]
     return parts.section(
         "tell", title,
         ["It is kept in the store, beside the site file, and judged by itself from then on."],
-        parts.radio("What", "done-kind", "a campaign or training", ["work on the equipment"]),
-        *fields,
-        parts.radio("Component, for work", "done-component", "any", COMPONENTS),
-        html.Button("Keep it", id="done-keep", type="button"),
+        html.Div(fields, className="fields"),
+        html.Div([
+            html.Button("Keep it as a campaign or training", id="done-campaign", type="button"),
+            html.Button("Keep it as work on the equipment", id="done-work", type="button"),
+        ], className="counted"),
         html.Div(told_before(data, site), id="done-told", **parts.aria(live="polite")),
     )  # fmt: skip
 
@@ -128,15 +132,13 @@ def told_before(data: Data, site: str) -> parts.Children:
     ]  # fmt: skip
 
 
-def keep(data: Data, site: str, given: dict[str, Any]) -> parts.Children:
+def keep(data: Data, site: str, kind: str, given: Mapping[str, str]) -> parts.Children:
     """Keep what was filled in, or say what is wrong with it."""
     if not data.rights().may_upload(site):
         return [parts.nothing(FORBIDDEN)]
-    floors = [label.strip() for label in str(given["floors"] or "").split(",") if label.strip()]
-    kind = "work" if given["kind"] else "campaign"
-    fields = {**given, "kind": kind, "floors": floors}
+    floors = [label.strip() for label in given["floors"].split(",") if label.strip()]
     try:
-        entry = worklog.entry_of(data.store.site(site), fields)
+        entry = worklog.entry_of(data.store.site(site), kind, {**given, "floors": floors})
         worklog.add(data.whole, site, entry)
     except AnalyzerError as error:
         return [parts.nothing(str(error)), *told_before(data, site)]
@@ -160,23 +162,22 @@ def register(app: Dash, data: Data) -> None:
 
     @app.callback(
         Output("done-told", "children"),
-        Input("done-keep", "n_clicks"),
+        Input("done-campaign", "n_clicks"),
+        Input("done-work", "n_clicks"),
         Input({"done-remove": ALL}, "n_clicks"),
-        State("done-kind", "value"),
-        State("done-component", "value"),
         *(State(f"done-{key}", "value") for key in FIELDS),
         State("site", "data"),
         prevent_initial_call=True,
     )
     def _told(
-        clicks: int | None, removed: Sequence[int | None], kind: str, component: str,
-        day: str, floors: str, chute: str, note: str, site: str,
+        campaign: int | None, work: int | None, removed: Sequence[int | None], *said: str,
     ) -> parts.Children:  # fmt: skip
-        if ctx.triggered_id == "done-keep" and clicks:
-            return keep(data, site, {
-                "kind": kind, "component": component, "date": (day or "").strip(),
-                "floors": floors, "chute": (chute or "").strip(), "note": (note or "").strip(),
-            })  # fmt: skip
+        *written, site = said
+        given = {key: (text or "").strip() for key, text in zip(FIELDS, written, strict=True)}
+        if ctx.triggered_id == "done-campaign" and campaign:
+            return keep(data, site, "campaign", given)
+        if ctx.triggered_id == "done-work" and work:
+            return keep(data, site, "work", given)
         if isinstance(ctx.triggered_id, dict) and any(removed):
             return take_back(data, site, int(ctx.triggered_id["done-remove"]))
         raise PreventUpdate

@@ -17,6 +17,7 @@ PAGES = {
     "incidents": "#incidents .ag-row",
     "strip": "#strip-drawn path.mark",
     "uses": "#uses tbody tr",
+    "done": "#done-work",
     "data": "section h2",
 }
 

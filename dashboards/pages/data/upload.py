@@ -14,14 +14,13 @@ from dashboards.pages.choice import Choice
 from dashboards.pages.view import percent, whole
 from dashboards.spoken import language_of, spoken
 from dashboards.uploads import FILE_BYTES, Upload, Uploads
-from loganalyzer.errors import AnalyzerError
+from loganalyzer.errors import AnalyzerError, UsageError
 from loganalyzer.language import phrase
 from loganalyzer.profile import shipped_profiles
 from loganalyzer.receiving import LOOK, TAKE, Job, done, kept_profiles
 from loganalyzer.sentences import count
 
 LOG = logging.getLogger(__name__)
-BY_ITSELF = ""  # the choice that leaves it to the file
 FIRST = {"line": "Line", "time": "Time (UTC)", "chute": "Chute", "floor": "Floor",
          "signal": "Signal", "edge": "Edge", "stream": "Stream", "code": "Code",
          "value": "Value"}  # fmt: skip
@@ -46,8 +45,8 @@ def section(data: Data, site: str) -> html.Section:
         "hand-over", "Take an export in", beside, choose,
         parts.folded(
             "Which chute, which profile",
-            parts.radio("Chute", "upload-chute", guess, chutes),
-            parts.radio("Profile", "upload-profile", guess, profiles(data, site)),
+            parts.field("upload-chute", "Chute", guess, chutes),
+            parts.field("upload-profile", "Profile", guess, profiles(data, site)),
         ),
         dcc.Store(id="waiting-upload"),
         dcc.Loading(html.Div(id="preview", **parts.aria(live="polite")), delay_show=300,
@@ -200,11 +199,21 @@ def _spoken(data: Data, site: str, search: str | None, shown: parts.Children) ->
 
 
 def _job(data: Data, what: str, upload: Upload, chute: str | None, profile: str | None) -> Job:
-    """What the browser may ask for, and no other profile than those that it was offered."""
-    asked = profile if profile in profiles(data, upload.site) else None
+    """What the browser may ask for, and no other profile than those that it was offered.
+
+    Raises:
+        UsageError: It asks for another chute or profile.
+    """
+    offered = {"Chute": (chute, list(data.store.chutes(upload.site))),
+               "Profile": (profile, profiles(data, upload.site))}  # fmt: skip
+    for name, (asked, known) in offered.items():
+        if asked and asked not in known:
+            raise UsageError(
+                name, f"'{asked}'", f"one of {', '.join(known)}", "Leave it empty if unsure"
+            )
     return Job(
         what, data.whole.path, upload.site, upload.folder, upload.name, datetime.now(UTC),
-        chute if chute in data.store.chutes(upload.site) else None, asked,
+        chute or None, profile or None,
     )  # fmt: skip
 
 
