@@ -159,16 +159,27 @@ class Data:
 
     def lines(self, site: str, evidence: Iterable[str]) -> list[tuple[str, int, str]]:
         """The original lines of `source:line` references: (export name, line number, text)."""
-        wanted: dict[str, list[int]] = {}
-        for reference in evidence:
-            source, line = reference.rsplit(":", 1)
-            wanted.setdefault(source, []).append(int(line))
+        return self.lines_of(site, [evidence])[0]
+
+    def lines_of(
+        self, site: str, groups: Iterable[Iterable[str]]
+    ) -> list[list[tuple[str, int, str]]]:
+        """The same for several groups of references; each export is read once for all of them."""
+        asked = [[_split(reference) for reference in group] for group in groups]
+        wanted: dict[str, set[int]] = {}
+        for source, line in (one for group in asked for one in group):
+            wanted.setdefault(source, set()).add(line)
         imports = self.store.imports(site)
         names = dict(zip(imports["source"], imports["name"], strict=True))
+        texts = {source: self.store.lines(source, sorted(wanted[source])) for source in wanted}
         return [
-            (str(names.get(source, source)), number, text)
-            for source, numbers in wanted.items()
-            for number, text in sorted(self.store.lines(source, numbers).items())
+            [
+                (str(names.get(source, source)), line, texts[source][line])
+                for source in dict.fromkeys(source for source, _ in group)
+                for line in sorted({line for own, line in group if own == source})
+                if line in texts[source]
+            ]
+            for group in asked
         ]
 
     def _promise(self, state: str, choice: Choice) -> tuple[Kept, bool]:
@@ -209,3 +220,8 @@ class Data:
         while len(rows) > 1 and (sum(rows) > KEPT_ROWS or len(rows) > KEPT):
             self._kept.popitem(last=False)
             del rows[0]
+
+
+def _split(reference: str) -> tuple[str, int]:
+    source, line = reference.rsplit(":", 1)
+    return source, int(line)

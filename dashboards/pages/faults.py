@@ -86,11 +86,11 @@ def _suspect(view: View, data: Data, site: str, place: int, row: Row) -> parts.C
     since: str = "a day not known" if pd.isna(row["local"]) else f"{row['local']:%Y-%m-%d}"
     known = f"Since about {since}. Score {figure(float(row['score']))}."
     against = [str(one["says"]) for one in signs["against"]]
+    lines = data.lines_of(site, [one["lines"][:SIGN_LINES] for one in signs["for"]])
     listed = [
-        html.Li([_said(one), parts.folded("Lines", *parts.lines(
-            data.lines(site, one["lines"][:SIGN_LINES])))])
-        for one in signs["for"]
-    ]  # fmt: skip
+        html.Li([_said(one), parts.folded("Lines", *parts.lines(raw))])
+        for one, raw in zip(signs["for"], lines, strict=True)
+    ]
     drift = _drift(view, place, row)
     return [
         html.H3(head),
@@ -155,12 +155,14 @@ def faults(view: View, data: Data, site: str) -> html.Section:
          "longest": duration(row["longest_s"]), "reason": word(row["reason"])}
         for row in shown.to_dict("records")
     ]  # fmt: skip
+    most = shown.head(SIGN_LINES * 2)
+    lines = data.lines_of(site, map(json.loads, most["evidence"]))
     raw = [
         parts.folded(
             f"Lines: {row['component']}, {word(row['code'])}, floor {word(row['floor']) or 'none'}",
-            *parts.lines(data.lines(site, json.loads(row["evidence"]))),
+            *parts.lines(found),
         )
-        for row in shown.head(SIGN_LINES * 2).to_dict("records")
+        for row, found in zip(most.to_dict("records"), lines, strict=True)
     ]
     unknown = reasons(table) if table["reason"].notna().any() else None
     beside = ["In brackets: exact 95 % interval (Poisson).", unknown, f"{view.scope}."]

@@ -82,8 +82,9 @@ def _longest(view: View, data: Data, site: str) -> html.Details:
     found = views.shown_to_manager(view.analysis.longest_openings, view.analysis.sites)
     found = found.sort_values("seconds", ascending=False).head(LONGEST)
     found = found.assign(local=wall_clock(found, view.analysis.sites, "opened"))
-    told = [html.Div([html.P(_said(row)), *parts.lines(data.lines(site, json.loads(
-        row["evidence"])))]) for row in found.to_dict("records")]  # fmt: skip
+    lines = data.lines_of(site, map(json.loads, found["evidence"]))
+    told = [html.Div([html.P(_said(row)), *parts.lines(raw)])
+            for row, raw in zip(found.to_dict("records"), lines, strict=True)]  # fmt: skip
     return parts.folded("The longest, with their lines", *told)
 
 
