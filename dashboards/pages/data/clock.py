@@ -13,6 +13,7 @@ from loganalyzer.tables import CLOCK_MARKS
 LINES = 5  # lines shown of a mark
 COLUMNS = {"mark": "Time", "chute": "Chute", "events": "Events", "share": "Share", "first": "First",
            "last": "Last", "means": "What that means"}  # fmt: skip
+WIDE = ("events", "share", "first", "last")
 MEANS = {
     "exact": "as the controller wrote it",
     "sampled": "known to the interval between two scans",
@@ -52,7 +53,7 @@ def section(view: View, data: Data, site: str) -> html.Section:
         for mark in CLOCK_MARKS
         if mark not in ("exact", "sampled") and events["clock"].eq(mark).any()
     ]
-    numbers = parts.table(COLUMNS, rows, ["events", "share"], "How far the times can be trusted")
+    numbers = parts.table(COLUMNS, rows, WIDE, "How far the times can be trusted")
     return parts.section("clock", "Can the times be trusted?", beside, numbers, *raw)
 
 

@@ -60,6 +60,6 @@ def _gaps(view: View, data: Data, site: str, gaps: pd.DataFrame) -> parts.Childr
     lines = parts.lines(data.lines(site, evidence))
     return [
         html.H3("Without log"),
-        parts.table(COLUMNS, rows, ["lasted"], "Stretches without log"),
+        parts.table(COLUMNS, rows, ["from", "to", "lasted"], "Stretches without log"),
         parts.folded("The last lines before the longest of them", *lines),
     ]

@@ -8,6 +8,7 @@ from dashboards.pages.view import Row, moment, whole
 from loganalyzer.language import phrase
 from loganalyzer.sentences import count, things
 
+TIMES = ("first", "last", "imported_at")
 NUMBERS = ("lines", "events", "duplicates", "ignored", "rejected")
 COLUMNS = {
     "name": "File", "chute": "Chute", "profile": "Profile", "lines": "Lines", "events": "Events",
@@ -20,7 +21,7 @@ def section(data: Data, site: str) -> html.Section:
     """The ledger, whatever period is chosen."""
     imports = data.imports(site).sort_values(["chute", "first"], kind="stable")
     zone = data.store.site(site).time_zone
-    for name in ("first", "last", "imported_at"):
+    for name in TIMES:
         imports[name] = imports[name].dt.tz_convert(zone)
     sums = {name: int(imports[name].sum()) for name in NUMBERS}
     said = phrase(
@@ -36,13 +37,13 @@ def section(data: Data, site: str) -> html.Section:
         phrase("All exports of the site, whatever the period. Times of {zone}.", zone=zone),
     ]
     rows = [_row(row) for row in imports.to_dict("records")]
-    table = parts.table(COLUMNS, rows, NUMBERS, "Exports taken in")
+    table = parts.table(COLUMNS, rows, (*NUMBERS, *TIMES), "Exports taken in")
     return parts.section("imports", "Which exports were taken in?", beside, table)
 
 
 def _row(row: Row) -> dict[str, parts.Cell]:
     words = {name: str(row[name]) for name in ("chute", "profile", "status")}
-    times = {name: moment(row[name]) for name in ("first", "last", "imported_at")}
+    times = {name: moment(row[name]) for name in TIMES}
     numbers = {name: whole(row[name]) for name in NUMBERS}
     source = html.Code(str(row["source"])[:12], title=str(row["source"]))
     return {"name": parts.file_name(str(row["name"])), **words, **times, **numbers,
