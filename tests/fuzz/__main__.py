@@ -1,9 +1,9 @@
 """Fuzz every target in turn within a time: `python -m tests.fuzz --seconds 600`.
 
-Prints, turn by turn, how many inputs were run and what was found, and the sum; stops at a finding. An input that
-is a finding is kept under `fuzz-findings/`; `--replay FILE --target NAME` runs it again, and
-`--replay` of the corpus is part of the tests. New inputs that reach new code are kept in
-`--work` (default: a folder that is thrown away), never in the corpus of the repository.
+Prints, turn by turn, how many inputs were run and what was found, and the sum; stops at a
+finding. An input that is a finding is kept under `fuzz-findings/`; `--replay FILE --target NAME`
+runs it again, and `--replay` of the corpus is part of the tests. New inputs that reach new code
+are kept in `--work` (default: a folder that is thrown away), never in the corpus here.
 """
 
 import argparse
@@ -19,8 +19,8 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 CORPUS = Path(__file__).parent / "corpus"
 FINDINGS = ROOT / "fuzz-findings"
-# Longest input in bytes; seconds of one input (a MB may take 10 s); MB of memory.
 SLICE_S = 60  # that a target has in a turn
+# Longest input in bytes; seconds of one input (a MB may take 10 s); MB of memory.
 LONGEST, HANG_S, MEMORY_MB = 1024, 10, 1024
 DONE = re.compile(r"Done (\d+) runs in")
 SEEN = re.compile(r"^#(\d+)\s", re.MULTILINE)
