@@ -159,6 +159,11 @@ def field(id: str, name: str, hint: str, words: Iterable[str] = ()) -> html.Labe
     return html.Label([name, line, listed])
 
 
+def own_account(signs_out: bool) -> Children:
+    """Where one signs out, if one has signed in; a page outside of the dashboard."""
+    return [html.P(html.A("Your account", href="/account"))] if signs_out else []
+
+
 def caution() -> html.P:
     """What stands wherever the page advises a person to act on equipment."""
     return html.P(CAUTION, className="caution", role="note")

@@ -1,6 +1,7 @@
 """Who gets in, and how: sign-in, sessions, headers, requests from elsewhere, the command."""
 
 import argparse
+import json
 import logging
 import re
 import time
@@ -9,13 +10,16 @@ from typing import Any
 
 import pytest
 from flask import Flask
+from plotly.utils import PlotlyJSONEncoder
 
 from dashboards.access import keeper as keeper_module
 from dashboards.access.gate import LARGE_AT_ONCE, SMALL
+from dashboards.access.rights import OWNER, Rights
 from dashboards.access.sessions import IDLE_S
 from dashboards.access.settings import Access
 from dashboards.access.signin import inside
-from dashboards.app import create_app
+from dashboards.app import create_app, page
+from dashboards.data import Data
 from loganalyzer import serving
 from loganalyzer.accounts import HASHER, Account, load_accounts
 from loganalyzer.cli import parser
@@ -530,3 +534,13 @@ def test_large_requests_take_turns(server: Flask, monkeypatch: pytest.MonkeyPatc
         gate.large.acquire()
     assert looker.post(CALLBACK, **sent).status_code == 429
     assert looker.client.get("/").status_code == 200
+
+
+def test_who_has_signed_in_finds_the_way_out(folder: Path):
+    """On every page; where there is no sign-in or a proxy does it, there is no such page."""
+    data = Data(Store.open(folder / "store"), lambda: Rights("ann", None, True, signs_out=True))
+    for shown in (page(data, "/", ""), page(data, "/site/quay/waiting", "")):
+        assert "/account" in json.dumps(shown, cls=PlotlyJSONEncoder)
+    for rights in (OWNER, Rights("ann", None, upload=True)):
+        shown = page(Data(Store.open(folder / "store"), lambda r=rights: r), "/", "")
+        assert "/account" not in json.dumps(shown, cls=PlotlyJSONEncoder)

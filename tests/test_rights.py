@@ -47,22 +47,35 @@ def callbacks(app: Dash) -> Iterator[dict[str, Any]]:
 def call(looker: Looker, one: dict[str, Any], page: str, site: str, more: str = "") -> str:
     """Ask a callback about a page of a site, as somebody would who writes the request by hand."""
 
-    def filled(wanted: list[dict[str, Any]]) -> list[dict[str, Any]]:
-        return [{**each, "value": value(each["id"], each["property"], page, site, more)}
-                for each in wanted]  # fmt: skip
+    def filled(wanted: list[dict[str, Any]]) -> list[Any]:
+        found: list[Any] = []
+        for each in wanted:
+            given = {**each, "id": real(each["id"], site),
+                     "value": value(each["id"], each["property"], page, site, more)}  # fmt: skip
+            found.append([given] if '["ALL"]' in each["id"] else given)
+        return found
 
+    names = [name.rsplit(".", 1) for name in one["output"].strip(".").split("...")]
     outputs = [
-        {"id": name.rsplit(".", 1)[0], "property": name.rsplit(".", 1)[1].split("@")[0]}
-        for name in one["output"].strip(".").split("...")
-    ]
+        {"id": real(id, site), "property": name.split("@")[0]} for id, name in names
+    ]  # fmt: skip
     several = one["output"].startswith("..")
     body = {
-        "output": one["output"], "outputs": outputs if several else outputs[0],
+        "output": one["output"].replace('["MATCH"]', json.dumps(site)),
+        "outputs": outputs if several else outputs[0],
         "inputs": filled(one["inputs"]), "state": filled(one["state"]),
         "changedPropIds": [f"{each['id']}.{each['property']}" for each in one["inputs"][:1]],
     }  # fmt: skip
     answer = looker.post("/_dash-update-component", json=body)
     return answer.text
+
+
+def real(id: str, site: str) -> Any:
+    """The id of a component where a callback names a pattern of them."""
+    if not id.startswith("{"):
+        return id
+    parts = json.loads(id)
+    return {key: site if part in (["MATCH"], ["ALL"]) else part for key, part in parts.items()}
 
 
 def value(id: str, name: str, page: str, site: str, more: str) -> Any:
@@ -72,6 +85,8 @@ def value(id: str, name: str, page: str, site: str, more: str) -> Any:
         ("scheme", "data"): "light", ("upload", "contents"): "data:;base64,eHh4",
         ("upload", "filename"): "x.csv", ("incidents", "selectedRows"): [{"incident": "x"}],
     }  # fmt: skip
+    if id.startswith("{") and name == "data":
+        return site
     numbers = ("n_clicks", "n_intervals")
     return known.get((id, name), 1 if name in numbers else None)
 

@@ -108,7 +108,7 @@ class Gate:
             return self._named_by_proxy()
         session = self.session(used=_somebody_acts())
         account = self.keeper.accounts().find(session.account) if session else None
-        return None if account is None else of(account)
+        return None if account is None else of(account, signs_out=True)
 
     def _named_by_proxy(self) -> Rights | None:
         assert self.keeper is not None
@@ -128,10 +128,10 @@ class Gate:
         return redirect("/sign-in" if after == "/" else f"/sign-in?next={quote(after)}")
 
 
-def of(account: Account) -> Rights:
+def of(account: Account, *, signs_out: bool = False) -> Rights:
     """The rights of an account."""
     sites = None if account.sites is None else frozenset(account.sites)
-    return Rights(account.name, sites, account.upload)
+    return Rights(account.name, sites, account.upload, signs_out)
 
 
 def _from_our_page() -> bool:

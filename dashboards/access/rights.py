@@ -16,11 +16,13 @@ class Rights:
         name: Of the account; null where there is no sign-in.
         sites: Ids of the sites that may be seen; null: all.
         upload: Whether exports may be taken in at those sites.
+        signs_out: Whether there is a page of one's own account; a proxy has its own.
     """
 
     name: str | None
     sites: frozenset[str] | None
     upload: bool
+    signs_out: bool = False
 
     def may_see(self, site: str) -> bool:
         """Whether a site, of whose existence nothing is said, may be seen."""

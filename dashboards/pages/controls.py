@@ -20,7 +20,14 @@ def masthead(data: Data, name: str, zone: str) -> html.Header:
     """Which site, and in which time everything stands."""
     several = len(data.store.sites()) > 1
     away = [html.P(dcc.Link("All sites", href="/"))] if several else []
-    return html.Header([html.H1(name), html.P(f"All times are local: {zone}"), *away])
+    return html.Header(
+        [
+            html.H1(name),
+            html.P(phrase("All times are local: {zone}", zone=zone)),
+            *away,
+            *parts.own_account(data.rights().signs_out),
+        ]
+    )
 
 
 def choices(chutes: Sequence[str], choice: Choice, by_floor: bool) -> html.Div:

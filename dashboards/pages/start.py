@@ -24,7 +24,8 @@ Glance = dict[str, str]  # the id of a component that belongs to one site
 def layout(data: Data) -> tuple[parts.Children, str]:
     """Every site, or what to do where there is none; and the page's title."""
     names = data.store.sites()
-    head = html.Header([html.H1("Waste chutes"), html.P("What the controllers logged")])
+    mine = parts.own_account(data.rights().signs_out)
+    head = html.Header([html.H1("Waste chutes"), html.P("What the controllers logged"), *mine])
     if not names:
         said = parts.nothing("This store is empty. Take exports in with: loganalyzer import")
         return [head, said], "Waste chutes"
