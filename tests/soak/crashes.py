@@ -163,18 +163,18 @@ def _cut_off(store: Path, words: tuple[str, ...], at: int, seed: int) -> int:
 
 
 def faulty(made: Bench, work: Work, quick: bool, name: str) -> Tally:
-    """Every call fails, of an import with every error in turn; quick: every kind of call."""
+    """Every call fails, the errors in turn, and each kind of call with each error; quick: only
+    the latter."""
     tally = Tally(name)
     calls, _ = _length(made, work)
     # Of the writes to one file, the first and the last.
     places = [at for at, kind in enumerate(calls, start=1)
               if {kind, calls[at - 2], calls[at % len(calls)]} != {"write"}]  # fmt: skip
-    if quick:
-        places = sorted({kind: at for at, kind in enumerate(calls, start=1)}.values())
-    words = list(ERRORS)
-    every = [(at, word) for at in places for word in words]
-    once = [(at, words[at % len(words)]) for at in places]
-    for at, word in every if work.goal == "all" and work.start in (None, "some") else once:
+    kinds = sorted({kind: at for at, kind in enumerate(calls, start=1)}.values())
+    cases = {(at, word) for at in kinds for word in ERRORS}
+    if not quick:
+        cases |= {(at, list(ERRORS)[number % len(ERRORS)]) for number, at in enumerate(places)}
+    for at, word in sorted(cases):
         made.begin(work)
         child = _disturbed(made, work, at, failing(ERRORS[word]))
         tally.add(f"{word} at call {at} ({calls[at - 1]})", _ended(made, work, child))
@@ -346,7 +346,7 @@ def _unclear(child: Child, status: int) -> str:
 
 def _mount(made: Bench, option: str) -> bool:
     """A small file system for the store, with what is in its folder; False where there is none."""
-    if os.getuid() or sys.platform != "linux":
+    if os.getuid() or sys.platform != "linux" or not shutil.which("mount"):
         return False
     folder = made.store.parent
     aside = folder.with_name("aside")
