@@ -17,6 +17,7 @@ from dashboards.pages.view import (
     with_limits,
     word,
 )
+from loganalyzer.language import phrase
 from loganalyzer.sentences import things
 from loganalyzer.views import streams as tables
 from loganalyzer.views.pickup_report import ASSUMES, NOT_TESTED
@@ -55,9 +56,10 @@ def containers(view: View) -> html.Section:
         for row in fills.head(LATEST).to_dict("records")
     ]  # fmt: skip
     return parts.section(
-        "containers", title, ["In brackets: 95 % interval.", f"{view.scope}."],
+        "containers", title, ["In brackets: 95 % interval.", view.about],
         parts.table(columns, told, list(columns)[2:-1], title),
-        parts.folded(f"The latest of {things(len(fills), 'fill', 'fills')}", parts.table(
+        parts.folded(phrase(
+            "The latest of {fills}", fills=things(len(fills), "fill", "fills")), parts.table(
             history, latest, ["uses", "lasted"], "Fills, the latest first")),
     )  # fmt: skip
 
@@ -67,7 +69,17 @@ def forecast(view: View) -> html.Section:
     title, table = "When will they be full?", view.analysis.sorting.forecast
     known = table[table["chance_full"].notna()]
     if known.empty:
-        return parts.section("forecast", title, [], parts.nothing(f"Not shown: {reasons(table)}."))
+        return parts.section(
+            "forecast",
+            title,
+            [],
+            parts.nothing(
+                phrase(
+                    "Not shown: {reasons}.",
+                    reasons=reasons(table),
+                )
+            ),
+        )
     rows = pd.DataFrame({
         "panel": "Chute " + known["chute"].astype(str), "line": known["container"].astype(str),
         "x": known["day"], **{n: 100 * known[c].astype(float) for n, c in
@@ -82,7 +94,15 @@ def forecast(view: View) -> html.Section:
     unknown = table[table["chance_full"].isna()]
     beside: list[parts.Cell] = [
         "Made at the end of the log, as if nothing were emptied before.",
-        *(f"{row.container} of chute {row.chute}: {row.reason}." for row in unknown.itertuples()),
+        *(
+            phrase(
+                "{container} of chute {chute}: {reason}.",
+                container=row.container,
+                chute=row.chute,
+                reason=row.reason,
+            )
+            for row in unknown.itertuples()
+        ),
     ]
     numbers = parts.numbers(rows, "End of", "Chance full, %", title)
     return parts.section("forecast", title, [_fullest(known), *beside], drawn, numbers)
@@ -93,9 +113,12 @@ def _fullest(known: pd.DataFrame) -> html.P:
     first = known[known["day"].eq(known["day"].min())]
     row = first.sort_values("chance_full", ascending=False).to_dict("records")[0]
     return html.P(
-        f"By the end of {row['day']:%Y-%m-%d} the {row['container']} container of chute "
-        f"{row['chute']} is full with a chance of "
-        f"{with_limits(row, 'chance_full', 'low', 'high', 100)} %, the highest of all.",
+        phrase(
+            "By the end of {day:%Y-%m-%d} the {container} container of chute {chute} is full "
+            "with a chance of {with_limits} %, the highest of all.",
+            day=row["day"], container=row["container"], chute=row["chute"],
+            with_limits=with_limits(row, "chance_full", "low", "high", 100),
+        ),
         className="said",
     )  # fmt: skip
 
@@ -116,7 +139,7 @@ def pickups(view: View) -> html.Section:
          "half": percent(row["under_half"]), "reason": word(row["reason"])}
         for row in shown.to_dict("records")
     ]  # fmt: skip
-    return parts.section("pickups", title, [ASSUMES, f"{view.scope}."], parts.table(
+    return parts.section("pickups", title, [ASSUMES, view.about], parts.table(
         columns, told, ["chance", "hours", "refused", "half"], title), _backtest(view))  # fmt: skip
 
 
@@ -124,13 +147,21 @@ def _backtest(view: View) -> Component:
     """Whether such chances came true on weeks that were held back."""
     table = view.analysis.sorting.backtest
     if table.empty:
-        return parts.nothing(f"Not tested on held-back weeks: {NOT_TESTED}.")
+        return parts.nothing(
+            phrase(
+                "Not tested on held-back weeks: {value}.",
+                value=NOT_TESTED,
+            )
+        )
     columns = {"container": "Container", "chute": "Chute", "range": "Foretold, %",
                "fills": "Fills held back", "foretold": "Foretold on average",
                "came": "Came true, %", "miss": "Squared miss"}  # fmt: skip
     told = [
         {"container": str(row["container"]), "chute": str(row["chute"]),
-         "range": f"{100 * row['foretold_from']:.0f} to {100 * row['foretold_to']:.0f}",
+         "range": phrase(
+             "{foretold_from:.0f} to {foretold_to:.0f}",
+             foretold_from=100 * row["foretold_from"], foretold_to=100 * row["foretold_to"],
+         ),
          "fills": whole(row["fills"]), "foretold": percent(row["foretold"]),
          "came": with_limits(row, "came", "low", "high", 100), "miss": _miss(row)}
         for row in table.to_dict("records")
@@ -144,9 +175,13 @@ def _miss(row: Row) -> str | None:
     """The mean squared miss, and that of always saying the same, which skill must beat."""
     if pd.isna(row["brier"]):
         return None
-    return f"{row['brier']:.3f} (always the same: {row['brier_always_same']:.3f})"
+    return phrase(
+        "{brier:.3f} (always the same: {brier_always_same:.3f})",
+        brier=row["brier"],
+        brier_always_same=row["brier_always_same"],
+    )
 
 
 def _which(row: Row) -> str:
-    best = f"best at {row['pickups_a_week']:g} a week"
+    best = phrase("best at {pickups_a_week:g} a week", pickups_a_week=row["pickups_a_week"])
     return "present" if row["present"] is True else best

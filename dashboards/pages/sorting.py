@@ -12,6 +12,7 @@ from dashboards.pages.containers import containers, forecast, pickups
 from dashboards.pages.frame import Page
 from dashboards.pages.view import View, moment, reasons, whole, with_limits, word
 from loganalyzer.export import csv_text
+from loganalyzer.language import phrase
 from loganalyzer.sentences import count, listed, things
 from loganalyzer.views import shown_to_manager
 from loganalyzer.views import streams as tables
@@ -50,14 +51,17 @@ def participation(view: View) -> html.Section:
          "share": with_limits(row, "share", "low", "high", 100),
          "shrunken": with_limits(row, "shrunken", "shrunken_low", "shrunken_high", 100),
          "rate": with_limits(row, "uses_per_unit_week", "rate_low", "rate_high"),
-         "weeks": f"{whole(row['weeks_active'])} of {whole(row['weeks_covered'])}",
+         "weeks": phrase(
+             "{whole} of {whole2}",
+             whole=whole(row["weeks_active"]), whole2=whole(row["weeks_covered"]),
+         ),
          "reason": word(row["reason"])}
         for row in table.to_dict("records")
     ]  # fmt: skip
     numbers = parts.folded("The numbers", parts.table(
         columns, told, ["uses", "share", "shrunken", "rate", "weeks"], title))  # fmt: skip
     if known.empty:
-        why = parts.nothing(f"Not drawn: {reasons(table)}.")
+        why = parts.nothing(phrase("Not drawn: {reasons}.", reasons=reasons(table)))
         return parts.section("participation", title, [], why, numbers)
     drawn = [_floors(view, str(stream), part) for stream, part in known.groupby(
         "stream", observed=True, sort=False)]  # fmt: skip
@@ -69,16 +73,28 @@ def participation(view: View) -> html.Section:
 def _floors(view: View, stream: str, part: pd.DataFrame) -> html.Figure:
     several = part["chute"].nunique() > 1
     ranked = part.sort_values("shrunken", ascending=False)
-    names = [f"Floor {row.floor}{f', {row.chute}' if several else ''}"
+    names = [phrase(
+        "Floor {floor}{several}",
+        floor=row.floor, several=f', {row.chute}' if several else '',
+    )
              for row in ranked.itertuples()]  # fmt: skip
     hundred = {name: 100 * ranked[column].astype(float).to_numpy() for name, column in
                (("value", "shrunken"), ("low", "shrunken_low"),
                 ("high", "shrunken_high"))}  # fmt: skip
     return parts.chart(
-        shapes.dots(pd.DataFrame({"name": names, **hundred}), f"{stream}, % of uses", view.scheme),
-        f"share-{stream}", f"Shrunken share of {stream} by floor; the table has the numbers.",
-        view.caption(f"{stream.capitalize()}, % of a floor's uses, shrunken; bars: 95 % interval",
-                     f"{count(part['uses'].sum())} uses"),
+        shapes.dots(pd.DataFrame({"name": names, **hundred}), phrase(
+            "{stream}, % of uses",
+            stream=stream,
+        ), view.scheme),
+        f"share-{stream}", phrase(
+            "Shrunken share of {stream} by floor; the table has the numbers.",
+            stream=stream,
+        ),
+        view.caption(phrase(
+            "{capitalize}, % of a floor's uses, shrunken; bars: 95 % interval",
+            capitalize=stream.capitalize(),
+        ),
+                     phrase("{uses} uses", uses=count(part["uses"].sum()))),
     )  # fmt: skip
 
 
@@ -87,7 +103,17 @@ def trend(view: View) -> html.Section:
     title, weeks = "Does sorting change?", tables.weekly_shares(view.analysis)
     known = weeks[weeks["share"].notna()]
     if known.empty:
-        return parts.section("trend", title, [], parts.nothing(f"Not shown: {reasons(weeks)}."))
+        return parts.section(
+            "trend",
+            title,
+            [],
+            parts.nothing(
+                phrase(
+                    "Not shown: {reasons}.",
+                    reasons=reasons(weeks),
+                )
+            ),
+        )
     rows = pd.DataFrame({
         "panel": "Chute " + known["chute"].astype(str), "line": known["stream"].astype(str),
         "x": known["start"], **{n: 100 * known[c].astype(float) for n, c in
@@ -99,7 +125,7 @@ def trend(view: View) -> html.Section:
         shapes.lines(rows, "% of uses", view.scheme, marks), "trend-lines",
         "Share of each stream week by week, a panel a chute.",
         view.caption("% of the uses of a week; bars: 95 % interval (Wilson)",
-                     f"{count(known['uses'].sum())} uses"),
+                     phrase("{uses} uses", uses=count(known["uses"].sum()))),
     )  # fmt: skip
     said = "Upright lines are campaigns." if marks else "The site file names no campaign."
     effects = [html.P(one.sentence) for one in campaign_effects(view.analysis)]
@@ -121,7 +147,14 @@ def _latest(known: pd.DataFrame) -> html.P:
         week = part[part["start"].eq(part["start"].max())]
         shares = listed([f"{row['stream']} {with_limits(row, 'share', 'low', 'high', 100)} %"
                          for row in week.to_dict("records")])  # fmt: skip
-        told.append(f"Chute {chute}, week from {week['start'].iloc[0]:%Y-%m-%d}: {shares}")
+        told.append(
+            phrase(
+                "Chute {chute}, week from {start:%Y-%m-%d}: {shares}",
+                chute=chute,
+                start=week["start"].iloc[0],
+                shares=shares,
+            )
+        )
     return html.P(". ".join(told) + ".", className="said")
 
 
@@ -135,7 +168,10 @@ def _changes(view: View) -> Component:
         {"stream": str(row["stream"]), "chute": str(row["chute"]),
          "out": with_limits(row, "set_out", "set_out_low", "set_out_high", 100),
          "part": with_limits(row, "participation", "low", "high", 100),
-         "active": f"{whole(row['weeks_active'])} of {whole(row['weeks_covered'])}",
+         "active": phrase(
+             "{whole} of {whole2}",
+             whole=whole(row["weeks_active"]), whole2=whole(row["weeks_covered"]),
+         ),
          "trend": with_limits(row, "trend", "trend_low", "trend_high"),
          "p": None if pd.isna(row["p"]) else f"{row['p']:.2g}"}
         for row in table.to_dict("records")
@@ -168,9 +204,13 @@ def lost(view: View) -> html.Section:
          "kind": kinds[str(row["kind"])], "time": moment(row["local"])}
         for row in cases.head(CASES).to_dict("records")
     ]  # fmt: skip
-    folded = f"The first {min(CASES, len(cases))} of {things(len(cases), 'case', 'cases')}"
+    folded = phrase(
+        "The first {len} of {cases}",
+        len=min(CASES, len(cases)),
+        cases=things(len(cases), "case", "cases"),
+    )
     return parts.section(
-        "lost", title, [LOST_NOTE, f"{view.scope}."],
+        "lost", title, [LOST_NOTE, view.about],
         parts.table(columns, told, list(kinds), title),
         parts.folded(folded, parts.table(each, shown, [], "Cases with their lines")),
     )  # fmt: skip
@@ -196,7 +236,10 @@ def monthly(view: View) -> html.Section:
     csv = csv_text(table, "monthly")
     take = html.A("Take them along as CSV", download="monthly-figures.csv",
                   href=f"data:text/csv;charset=utf-8,{quote(csv)}")  # fmt: skip
-    beside = ["The file holds the uncertainty of each figure too.", f"{view.scope}."]
+    beside = [
+        "The file holds the uncertainty of each figure too.",
+        view.about,
+    ]
     return parts.section("monthly", title, beside, parts.table(
         columns, told, list(columns)[2:-2], title), html.P(take))  # fmt: skip
 

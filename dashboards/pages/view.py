@@ -71,6 +71,11 @@ class View:
         """The address of the list of what a number counts; arguments as `door`."""
         return self.door("uses", of_what=of_what, **chosen)
 
+    @property
+    def about(self) -> str:
+        """The same as a sentence."""
+        return phrase("{scope}.", scope=self.scope)
+
     def caption(self, unit: str, n: str) -> str:
         """What stands under a figure: chutes, period, time zone, unit, how many."""
         return phrase("{scope}. {unit}. n = {n}.", scope=self.scope, unit=phrase(unit), n=phrase(n))

@@ -24,6 +24,7 @@ from dashboards.pages.view import (
     word,
 )
 from loganalyzer.errors import AnalyzerError
+from loganalyzer.language import phrase
 from loganalyzer.sentences import count, things
 from loganalyzer.views import index_report
 from loganalyzer.views.about_waits import CAUSE_NAMES, PART_NAMES
@@ -44,7 +45,17 @@ def split(view: View) -> html.Section:
     title, table = "What do people wait for?", view.analysis.wait_split
     known = table[table["mean_s"].notna() & table["mean_s"].gt(0)]
     if known.empty:
-        return parts.section("split", title, [], parts.nothing(f"Not shown: {reasons(table)}."))
+        return parts.section(
+            "split",
+            title,
+            [],
+            parts.nothing(
+                phrase(
+                    "Not shown: {reasons}.",
+                    reasons=reasons(table),
+                )
+            ),
+        )
     bars = pd.DataFrame({
         "of": "Chute " + known["chute"].astype(str), "value": known["mean_s"],
         "part": known["part"].astype(str).map(PART_NAMES).fillna(known["part"].astype(str)),
@@ -53,7 +64,10 @@ def split(view: View) -> html.Section:
     drawn = parts.chart(
         shapes.split(bars, "seconds a visit, mean", view.scheme), "split-bars",
         "The mean wait of a visit in its parts, a bar a chute; the table has the numbers.",
-        view.caption("Mean seconds a visit; the table has the spread", f"{count(visits)} visits"),
+        view.caption("Mean seconds a visit; the table has the spread", phrase(
+            "{visits} visits",
+            visits=count(visits),
+        )),
     )  # fmt: skip
     columns = {"part": "Waiting for", "chute": "Chute", "mean": "Mean s", "median": "Median s",
                "p90": "9 in 10 within, s", "share": "Of the wait", "reason": "Why not"}  # fmt: skip
@@ -66,9 +80,12 @@ def split(view: View) -> html.Section:
     numbers = parts.table(columns, told, ["mean", "median", "p90", "share"], title)
     most = known.sort_values("mean_s", ascending=False).iloc[0]
     beside: list[parts.Cell] = [
-        html.P(f"Most of the wait at chute {most['chute']} is for "
-               f"{PART_NAMES.get(str(most['part']), str(most['part']))}: "
-               f"{tenths(most['mean_s'])} s a visit, {percent(most['share'])} of it.",
+        html.P(phrase(
+            "Most of the wait at chute {chute} is for {get}: {tenths} s a visit, {percent} of "
+            "it.",
+            chute=most["chute"], get=PART_NAMES.get(str(most["part"]), str(most["part"])),
+            tenths=tenths(most["mean_s"]), percent=percent(most["share"]),
+        ),
                className="said"),
         "From the first press to the open door, visits that were served.",
     ]  # fmt: skip
@@ -112,7 +129,7 @@ def within(view: View) -> html.Section:
         for row in refused.to_dict("records")
     ]  # fmt: skip
     beside = ["Of all visits, those who gave up too. In brackets: 95 % interval (Wilson).",
-              f"{view.scope}."]  # fmt: skip
+              view.about]  # fmt: skip
     return parts.section(
         "within", title, beside,
         parts.table(columns, told, ["share", "visits"], "Served within so many seconds"),
@@ -128,7 +145,17 @@ def hours(view: View) -> html.Section:
     title, table = "At which hours is the wait long?", view.analysis.week_waits
     known = table[table["median_s"].notna()]
     if known.empty:
-        return parts.section("hours", title, [], parts.nothing(f"Not shown: {reasons(table)}."))
+        return parts.section(
+            "hours",
+            title,
+            [],
+            parts.nothing(
+                phrase(
+                    "Not shown: {reasons}.",
+                    reasons=reasons(table),
+                )
+            ),
+        )
     each = [
         pd.DataFrame({"panel": "Chute " + table["chute"].astype(str), "line": name,
                       "x": table["hour_of_week"], "value": table[column]})
@@ -139,7 +166,7 @@ def hours(view: View) -> html.Section:
     drawn = parts.chart(
         figure, "hours-lines", "Median and 90 % wait by hour of the week, a panel a chute.",
         view.caption("Seconds from first press to open door, by hour of the local week",
-                     f"{count(known['served'].sum())} visits served"),
+                     phrase("{served} visits served", served=count(known["served"].sum()))),
     )  # fmt: skip
     return parts.section(
         "hours", title,
@@ -157,9 +184,13 @@ def _longest(known: pd.DataFrame) -> html.P | None:
     row = enough.sort_values("p90_s", ascending=False).iloc[0]
     day, hour = divmod(int(row["hour_of_week"]), 24)
     return html.P(
-        f"Longest on {DAYS[day]} from {hour:02d}:00, chute {row['chute']}: 9 in 10 of "
-        f"{things(int(row['served']), 'visit', 'visits')} within {tenths(row['p90_s'])} s. Only "
-        f"hours with at least {ENOUGH} visits are compared.", className="said",
+        phrase(
+            "Longest on {day} from {hour:02d}:00, chute {chute}: 9 in 10 of {visits} within "
+            "{tenths} s. Only hours with at least {value} visits are compared.",
+            day=DAYS[day], hour=hour, chute=row["chute"],
+            visits=things(int(row["served"]), "visit", "visits"), tenths=tenths(row["p90_s"]),
+            value=ENOUGH,
+        ), className="said",
     )  # fmt: skip
 
 
@@ -176,7 +207,7 @@ def server(view: View) -> html.Section:
          "said": meaning(row) if pd.notna(row.difference) else word(row.reason)}
         for row in rows(table)
     ]  # fmt: skip
-    return parts.section("server", title, [f"{ASSUMES}.", f"{view.scope}."], parts.table(
+    return parts.section("server", title, [f"{ASSUMES}.", view.about], parts.table(
         columns, told, ["taken", "use", "busy", "formula", "visits"], title))  # fmt: skip
 
 
@@ -205,7 +236,16 @@ def replayed(view: View) -> parts.Children:
         table = kept[seconds]
     except (ValueError, AnalyzerError) as error:
         known = isinstance(error, AnalyzerError)
-        return [parts.nothing(str(error) if known else f"'{asked}' is no number of seconds.")]
+        return [
+            parts.nothing(
+                str(error)
+                if known
+                else phrase(
+                    "'{asked}' is no number of seconds.",
+                    asked=asked,
+                )
+            )
+        ]
     columns = {"what": "Clearing", "chute": "Chute", "clearing": "s", "mean": "Mean wait s",
                "p90": "9 in 10 within, s", "refused": "Refused", "gave_up": "Gave up",
                "n": "Attempts", "reason": "Why not"}  # fmt: skip
@@ -219,8 +259,11 @@ def replayed(view: View) -> parts.Children:
     ]  # fmt: skip
     return [
         parts.table(columns, told, list(columns)[2:-1], "The logged visits, played again"),
-        html.P("What the replay misses as it is, it may miss with another setting: smaller "
-               f"differences say nothing. {view.scope}.", className="muted"),
+        html.P(phrase(
+            "What the replay misses as it is, it may miss with another setting: smaller "
+            "differences say nothing. {scope}.",
+            scope=view.scope,
+        ), className="muted"),
     ]  # fmt: skip
 
 
@@ -244,7 +287,7 @@ def indices(view: View) -> html.Section:
     by_month = [{"cause": str(row["month"]), **_index(row)} for row in months.to_dict("records")]
     title = "How often are people without their door?"
     return parts.section(
-        "indices", title, [index_report.SAYS, f"{view.scope}."],
+        "indices", title, [index_report.SAYS, view.about],
         parts.table(columns, by_cause, numbers, "Interruptions by cause"),
         parts.folded(things(months["month"].nunique(), "month", "months"), parts.table(
             columns | {"cause": "Month"}, by_month, numbers, "Interruptions by month")),

@@ -6,6 +6,7 @@ from dash import html
 from dashboards import figures, parts
 from dashboards.pages.view import Row, View, whole
 from loganalyzer import views
+from loganalyzer.language import phrase
 from loganalyzer.sentences import count, listed, things
 
 TITLE = "How do the days compare?"
@@ -39,18 +40,22 @@ def section(view: View) -> html.Section:
         "Visits and refused presses of each local day; the table below has the numbers.",
         view.caption(
             "Number a local day",
-            f"{listed(numbers)} on {things(known['day'].nunique(), 'day', 'days')}",
+            phrase(
+                "{numbers} on {days}",
+                numbers=listed(numbers),
+                days=things(known["day"].nunique(), "day", "days"),
+            ),
         ),
     )
     beside: list[parts.Cell] = [
         _busiest(known),
         "Each local day. A day without log is left open, never zero; a hollow mark is a day that "
         "the log covers in part.",
-        f"Not in the log: {listed(missing)}." if missing else None,
+        phrase("Not in the log: {missing}.", missing=listed(missing)) if missing else None,
     ]
     rows = [_row(row, view) for row in daily.to_dict("records")]
     table = parts.folded(
-        f"The numbers of {things(daily['day'].nunique(), 'day', 'days')}",
+        phrase("The numbers of {days}", days=things(daily["day"].nunique(), "day", "days")),
         parts.table(COLUMNS, rows, list(COLUMNS)[2:], TITLE),
     )
     return parts.section("daily", TITLE, beside, drawn, table)
@@ -62,8 +67,12 @@ def _busiest(known: pd.DataFrame) -> html.P:
     sums = known.groupby("day")[name].sum()
     place = int(sums.astype(int).to_numpy().argmax())
     return html.P(
-        f"Most {COUNTS[name]} are on {sums.index[place]:%Y-%m-%d}: {count(sums.iloc[place])}; "
-        f"half of the days have at least {count(sums.median())}.", className="said",
+        phrase(
+            "Most {name} are on {index:%Y-%m-%d}: {place}; half of the days have at least "
+            "{median}.",
+            name=COUNTS[name], index=sums.index[place], place=count(sums.iloc[place]),
+            median=count(sums.median()),
+        ), className="said",
     )  # fmt: skip
 
 

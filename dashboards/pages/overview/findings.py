@@ -7,6 +7,7 @@ from dash.development.base_component import Component
 
 from dashboards import parts
 from dashboards.pages.view import View
+from loganalyzer.language import phrase
 from loganalyzer.sentences import things
 from loganalyzer.views import Finding
 from loganalyzer.views.summary import QUIET
@@ -39,7 +40,7 @@ def lists(view: View) -> parts.Children:
 def _of(who: str, found: Sequence[Finding]) -> html.Div:
     loud = [one for one in found if one.kind not in QUIET]
     later = [*loud[FIRST:], *(one for one in found if one.kind in QUIET)]
-    content: list[Component] = [html.H3(f"For the {who}")]
+    content: list[Component] = [html.H3(phrase("For the {who}", who=who))]
     if loud:
         content.append(_sentences(loud[:FIRST]))
     else:

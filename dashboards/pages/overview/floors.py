@@ -6,6 +6,7 @@ from dash import html
 from dashboards import figures, parts
 from dashboards.pages.view import Row, View, reasons, tenths, whole, with_limits, word
 from loganalyzer import views
+from loganalyzer.language import phrase
 from loganalyzer.sentences import between, count, door, figure, listed, things
 
 TITLE = "Which floors lock themselves out?"
@@ -25,13 +26,13 @@ def section(view: View) -> html.Section:
     floors = views.shown_to_manager(views.floors_ranked(view.analysis), view.analysis.sites)
     judged = floors[floors["episodes_per_100_visits"].notna()]
     table = parts.folded(
-        f"The numbers of {things(len(floors), 'floor', 'floors')}",
+        phrase("The numbers of {floors}", floors=things(len(floors), "floor", "floors")),
         parts.table(
             COLUMNS, [_row(row, view) for row in floors.to_dict("records")], NUMBERS, TITLE
         ),
     )
     if judged.empty:
-        why = parts.nothing(f"No floor has a rate: {reasons(floors)}.")
+        why = parts.nothing(phrase("No floor has a rate: {reasons}.", reasons=reasons(floors)))
         return parts.section("floors", TITLE, [], why, table)
     beside: list[parts.Cell] = [
         _first(judged.iloc[0]),
@@ -40,7 +41,7 @@ def section(view: View) -> html.Section:
         "only where its rate is at least 1.5 times the others', surely so (q at most 0.05, which "
         "allows for bunches and for the number of floors), and its button looks sound.",
         _standing_out(floors),
-        f"The {DRAWN} highest are drawn." if len(judged) > DRAWN else None,
+        phrase("The {value} highest are drawn.", value=DRAWN) if len(judged) > DRAWN else None,
         _left_out(len(floors) - len(judged)),
         *views.hidden_sentences(view.analysis),
     ]
@@ -54,9 +55,12 @@ def section(view: View) -> html.Section:
         "Lockout episodes per 100 visits, floor by floor; the table below has the numbers.",
         view.caption(
             "Lockout episodes per 100 visits, bars: exact 95 % interval (Poisson)",
-            f"{count(judged['episodes_in_service'].sum())} episodes in "
-            f"{count(judged['visits_in_service'].sum())} visits at "
-            f"{things(len(judged), 'door', 'doors')}",
+            phrase(
+                "{episodes_in_service} episodes in {visits_in_service} visits at {doors}",
+                episodes_in_service=count(judged["episodes_in_service"].sum()),
+                visits_in_service=count(judged["visits_in_service"].sum()),
+                doors=things(len(judged), "door", "doors"),
+            ),
         ),
     )
     return parts.section("floors", TITLE, beside, drawn, table)
@@ -64,11 +68,13 @@ def section(view: View) -> html.Section:
 
 def _first(row: pd.Series) -> html.P:
     """The head of the ranking as a sentence."""
-    said = (
-        f"{door(str(row['chute']), str(row['floor']))} comes first: "
-        f"{things(row['episodes_in_service'], 'episode', 'episodes')} in "
-        f"{things(row['visits_in_service'], 'visit', 'visits')}, "
-        f"{figure(row['episodes_per_100_visits'])} per 100 {between(row['low'], row['high'])}."
+    said = phrase(
+        "{door} comes first: {episodes} in {visits}, {episodes_per_100_visits} per 100 {limits}.",
+        door=door(str(row["chute"]), str(row["floor"])),
+        episodes=things(row["episodes_in_service"], "episode", "episodes"),
+        visits=things(row["visits_in_service"], "visit", "visits"),
+        episodes_per_100_visits=figure(row["episodes_per_100_visits"]),
+        limits=between(row["low"], row["high"]),
     )
     return html.P(said, className="said")
 
@@ -78,13 +84,20 @@ def _standing_out(floors: pd.DataFrame) -> str:
     doors = [door(str(row.chute), str(row.floor)) for row in flagged.itertuples()]
     if not doors:
         return "No floor stands out."
-    return f"{listed(doors)} {'stands' if len(doors) == 1 else 'stand'} out."
+    return phrase(
+        "{doors} {len} out.",
+        doors=listed(doors),
+        len=phrase("stands") if len(doors) == 1 else phrase("stand"),
+    )
 
 
 def _left_out(number: int) -> str | None:
     if not number:
         return None
-    return f"{things(number, 'floor has', 'floors have')} no rate; the table says why."
+    return phrase(
+        "{floors} no rate; the table says why.",
+        floors=things(number, "floor has", "floors have"),
+    )
 
 
 def _row(row: Row, view: View) -> dict[str, parts.Cell]:

@@ -16,11 +16,14 @@ Said = tuple[str | None, str]  # the value, None where it is not recorded; and w
 def section(view: View) -> html.Section:
     """The numbers that the page opens with."""
     rows = view.headline.to_dict("records")
-    head = [html.Td(), *(html.Th(f"Chute {row['chute']}", scope="col") for row in rows)]
+    head = [
+        html.Td(),
+        *(html.Th(phrase("Chute {chute}", chute=row["chute"]), scope="col") for row in rows),
+    ]
     body = [
         html.Tr(
             [
-                html.Th(name, scope="row"),
+                html.Th(phrase(name), scope="row"),
                 *(html.Td(_cell(*said(row), _door(view, name, str(row["chute"])))) for row in rows),
             ]
         )
@@ -28,7 +31,7 @@ def section(view: View) -> html.Section:
     ]
     table = html.Table([html.Thead(html.Tr(head)), html.Tbody(body)], className="headline")
     return parts.section(
-        "numbers", "In numbers", [f"{view.scope}.", "Figures in brackets are 95 % intervals."],
+        "numbers", "In numbers", [view.about, "Figures in brackets are 95 % intervals."],
         parts.scrolled(table, "The numbers of each chute"),
     )  # fmt: skip
 

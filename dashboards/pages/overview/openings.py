@@ -9,6 +9,7 @@ from dashboards import figures, parts, shapes
 from dashboards.data import Data
 from dashboards.pages.view import Row, View, duration, moment, reasons, whole, with_limits, word
 from loganalyzer import views
+from loganalyzer.language import phrase
 from loganalyzer.localtime import wall_clock
 from loganalyzer.sentences import count, things
 
@@ -26,11 +27,26 @@ def section(view: View, data: Data, site: str) -> html.Section:
     doors = views.shown_to_manager(view.analysis.open_doors, sites)
     known = doors[doors["share"].notna()]
     if known.empty:
-        return parts.section("openings", TITLE, [], parts.nothing(f"Not shown: {reasons(doors)}."))
+        return parts.section(
+            "openings",
+            TITLE,
+            [],
+            parts.nothing(
+                phrase(
+                    "Not shown: {reasons}.",
+                    reasons=reasons(doors),
+                )
+            ),
+        )
     several = doors["chute"].nunique() > 1
     ranked = known.sort_values("share", ascending=False)
     names = [
-        f"Floor {row.floor}{f', {row.chute}' if several else ''}" for row in ranked.itertuples()
+        phrase(
+            "Floor {floor}{several}",
+            floor=row.floor,
+            several=f", {row.chute}" if several else "",
+        )
+        for row in ranked.itertuples()
     ]
     hundred = {name: 100 * ranked[column].astype(float).to_numpy() for name, column in
                (("value", "share"), ("low", "low"), ("high", "high"))}  # fmt: skip
@@ -40,10 +56,10 @@ def section(view: View, data: Data, site: str) -> html.Section:
         "openings-share",
         "Share of openings over the limit, floor by floor; the table below has the numbers.",
         view.caption("Openings over the site's limit, of 100; bars: 95 % interval (Wilson)",
-                     f"{count(judged)} openings"),
+                     phrase("{judged} openings", judged=count(judged))),
     )  # fmt: skip
     table = parts.folded(
-        f"The numbers of {things(len(doors), 'floor', 'floors')}",
+        phrase("The numbers of {floors}", floors=things(len(doors), "floor", "floors")),
         parts.table(COLUMNS, [_row(row) for row in doors.to_dict("records")],
                     ["judged", "over", "share", "cut"], TITLE),
     )  # fmt: skip
@@ -51,8 +67,10 @@ def section(view: View, data: Data, site: str) -> html.Section:
         f"{limit:g} s" for limit in sorted(doors["open_limit_s"].dropna().unique())
     )
     beside: list[parts.Cell] = [
-        html.P(f"{count(over)} of {things(judged, 'opening', 'openings')} lasted longer than "
-               f"{limits}.", className="said"),
+        html.P(phrase(
+            "{over} of {openings} lasted longer than {limits}.",
+            over=count(over), openings=things(judged, "opening", "openings"), limits=limits,
+        ), className="said"),
         "Propped: others were turned away while the door stood open.",
         *views.hidden_sentences(view.analysis),
         parts.caution(),
@@ -90,10 +108,17 @@ def _longest(view: View, data: Data, site: str) -> html.Details:
 
 def _said(row: Row) -> str:
     ended = "" if row["closed"] else ", its closing was not seen"
-    propped = f", {whole(row['refused_elsewhere'])} presses refused at other doors (propped)"
-    return (
-        f"Floor {figures.label(row['floor'])}, {moment(row['local'])}: {duration(row['seconds'])}"
-        f"{ended}{propped if row['propped'] is True else ''}."
+    propped = phrase(
+        ", {whole} presses refused at other doors (propped)",
+        whole=whole(row["refused_elsewhere"]),
+    )
+    return phrase(
+        "Floor {label}, {moment}: {duration}{ended}{propped}.",
+        label=figures.label(row["floor"]),
+        moment=moment(row["local"]),
+        duration=duration(row["seconds"]),
+        ended=ended,
+        propped=propped if row["propped"] is True else "",
     )
 
 

@@ -5,6 +5,7 @@ from dash import html
 from dashboards import parts
 from dashboards.pages.view import View, moment, whole, with_limits, word
 from loganalyzer import views
+from loganalyzer.language import phrase
 from loganalyzer.sentences import things
 
 TITLE = "Is it getting better?"
@@ -36,11 +37,12 @@ def section(view: View) -> html.Section:
     beside: list[parts.Cell] = [
         "Lockout episodes in a floor's visits, month by month; a change is told only where chance "
         "would rarely make it.",
-        f"{view.scope}.",
+        view.about,
     ]
     return parts.section(
         "trends", TITLE, beside, found,
-        parts.folded(f"The other {things(len(rest), 'floor', 'floors')}", others),
+        parts.folded(
+            phrase("The other {floors}", floors=things(len(rest), "floor", "floors")), others),
         parts.folded("Month by month", parts.table(
             COLUMNS, rows, ["visits", "episodes", "rate"], "Lockout episodes by month")),
     )  # fmt: skip

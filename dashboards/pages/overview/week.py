@@ -12,6 +12,7 @@ from dashboards.data import Data
 from dashboards.pages.choice import Choice
 from dashboards.pages.view import Row, View, reasons, whole
 from loganalyzer import views
+from loganalyzer.language import phrase
 from loganalyzer.sentences import count, things
 
 TITLE = "At which hours does it happen?"
@@ -62,7 +63,7 @@ def drawn(view: View) -> parts.Children:
     hours = views.shown_to_manager(views.hour_of_week(view.analysis), view.analysis.sites)
     known = hours[hours[f"{what}_per_hour"].notna()]
     if known.empty:
-        return [parts.nothing(f"Not shown: {reasons(hours)}.")]
+        return [parts.nothing(phrase("Not shown: {reasons}.", reasons=reasons(hours)))]
     kept = hours[hours["chute"].isin(known["chute"].unique())]
     picture = parts.chart(
         figures.week_of_counts(
@@ -72,18 +73,36 @@ def drawn(view: View) -> parts.Children:
             view.behind(what, chute=None) + "&chute={chute}&floor={row}&hour={x}",
         ),
         "week-map",
-        f"{name.capitalize()} per hour, by floor and hour of the week; the table below has days.",
+        phrase(
+            "{capitalize} per hour, by floor and hour of the week; the table below has days.",
+            capitalize=name.capitalize(),
+        ),
         view.caption(
-            f"{name.capitalize()} per hour of log, by hour of the local week",
+            phrase(
+                "{capitalize} per hour of log, by hour of the local week",
+                capitalize=name.capitalize(),
+            ),
             f"{count(known[what].sum())} {name}",
         ),
     )
     silent = hours[~hours["chute"].isin(known["chute"].unique())]
     why = [
-        parts.nothing(f"Chute {chute}: {reasons(silent[silent['chute'].eq(chute)])}.")
+        parts.nothing(
+            phrase(
+                "Chute {chute}: {reasons}.",
+                chute=chute,
+                reasons=reasons(silent[silent["chute"].eq(chute)]),
+            )
+        )
         for chute in silent["chute"].unique()
     ]
-    table = parts.folded(f"{name.capitalize()} by floor and day of the week", _table(kept, what))
+    table = parts.folded(
+        phrase(
+            "{capitalize} by floor and day of the week",
+            capitalize=name.capitalize(),
+        ),
+        _table(kept, what),
+    )
     return [_lead(known, what), *why, picture, table]
 
 
@@ -93,10 +112,16 @@ def _lead(known: pd.DataFrame, what: str) -> html.P:
     place = int(per_hour.astype(int).to_numpy().argmax())
     worst, most = int(per_hour.index[place]), int(per_hour.iloc[place])
     if not total:
-        return html.P(f"There were no {figures.COUNTED[what]}.")
+        return html.P(phrase("There were no {what}.", what=figures.COUNTED[what]))
     return html.P(
-        f"Most fall on {figures.DAYS[worst // 24]} from {worst % 24:02d}:00 to "
-        f"{worst % 24 + 1:02d}:00: {count(most)} of {count(total)}."
+        phrase(
+            "Most fall on {figures} from {worst:02d}:00 to {worst2:02d}:00: {most} of {total}.",
+            figures=figures.DAYS[worst // 24],
+            worst=worst % 24,
+            worst2=worst % 24 + 1,
+            most=count(most),
+            total=count(total),
+        )
     )
 
 
@@ -108,7 +133,11 @@ def _table(hours: pd.DataFrame, what: str) -> html.Div:
         str(day): name[:3] for day, name in enumerate(figures.DAYS)
     }
     rows = [_row(row) for row in wide.to_dict("records")]
-    name = f"{figures.COUNTED[what].capitalize()} of {things(len(rows), 'floor', 'floors')}"
+    name = phrase(
+        "{capitalize} of {floors}",
+        capitalize=figures.COUNTED[what].capitalize(),
+        floors=things(len(rows), "floor", "floors"),
+    )
     return parts.table(columns, rows, [str(day) for day in range(7)], name)
 
 
