@@ -1,5 +1,6 @@
 """A month on paper: what each reader finds on it, how many pages, and what never stands there."""
 
+import builtins
 import io
 import re
 from dataclasses import replace
@@ -7,7 +8,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from pypdf import PdfReader
+from pypdf import PageObject, PdfReader
 
 from dashboards.reports import REPORTS, report
 from dashboards.reports.claims import Claims
@@ -63,6 +64,14 @@ def pages(store, october):
     return {who: render(REPORTS[who](replace(october, claims=claims[who]))) for who in REPORTS}
 
 
+def sheets(page: str) -> list[PageObject]:
+    """The pages of the PDF; skipped where the system lacks the library that lays text out."""
+    try:
+        return list(PdfReader(io.BytesIO(pdf(page))).pages)
+    except UsageError as error:
+        pytest.skip(str(error))
+
+
 USE = ("BUTTON", "LATCH RELEASED", "DOOR OPEN", "DOOR SHUT", "LATCH SET")
 
 
@@ -79,12 +88,12 @@ def few_uses(folder: Path, door: str, texts: tuple[str, ...] = USE) -> Store:
 
 @pytest.mark.parametrize("who", REPORTS)
 def test_a_report_is_one_to_four_pages_of_a4(pages, who):
-    found = PdfReader(io.BytesIO(pdf(pages[who])))
-    assert 1 <= len(found.pages) <= 4
-    wide, high = found.pages[0].mediabox.width, found.pages[0].mediabox.height
+    found = sheets(pages[who])
+    assert 1 <= len(found) <= 4
+    wide, high = found[0].mediabox.width, found[0].mediabox.height
     # Source: ISO 216, A4 is 210 mm by 297 mm; a point is 1/72 inch of 25.4 mm.
     assert (round(float(wide) / 72 * 25.4), round(float(high) / 72 * 25.4)) == (210, 297)
-    assert "Mill Court" in found.pages[0].extract_text()
+    assert "Mill Court" in found[0].extract_text()
 
 
 @pytest.mark.parametrize("who", REPORTS)
@@ -100,7 +109,7 @@ def test_a_report_says_what_the_log_covers_what_it_cannot_show_and_be_careful(pa
     said = " ".join(Text(pages[who]).said)
     for words in (
         "Chute east: log of", "could not be read", "never counted as zero", "lock out and tag out",
-        "time of ", "95 % interval", "The lines behind it",
+        "time of ", "95 % interval",
     ):  # fmt: skip
         assert words in said, words
 
@@ -147,7 +156,7 @@ def test_labels_and_lines_of_a_log_are_text_whatever_stands_in_them(tmp_path):
     for who in REPORTS:
         page, _ = report(store, who, None, "2025-03")
         assert "<img src=x" not in page
-        assert PdfReader(io.BytesIO(pdf(page))).pages
+        assert sheets(page)
 
 
 def test_a_site_of_many_chutes_and_floors_still_fits_on_four_pages(tmp_path):
@@ -167,7 +176,7 @@ def test_a_site_of_many_chutes_and_floors_still_fits_on_four_pages(tmp_path):
     for who in REPORTS:
         claims = Claims(store, about.view.analysis, who)
         page = render(REPORTS[who](replace(about, claims=claims)))
-        assert len(PdfReader(io.BytesIO(pdf(page))).pages) <= 4, who
+        assert len(sheets(page)) <= 4, who
 
 
 def test_a_month_that_is_not_named_is_the_one_in_which_the_log_ends(tmp_path):
@@ -205,6 +214,26 @@ def test_the_command_writes_both_files_into_a_folder_and_one_where_one_is_named(
         "quay-2025-03-technician.html", "quay-2025-03-technician.pdf",
     ]  # fmt: skip
     assert [path.name for path in (tmp_path / "new").iterdir()] == ["one.html"]
+
+
+def test_without_the_library_that_lays_text_out_the_html_is_there_and_a_line_says_why(
+    tmp_path, monkeypatch, capsys
+):
+    real = builtins.__import__
+
+    def lacking(name: str, *rest: object, **more: object) -> object:
+        if name == "weasyprint":
+            raise OSError("cannot load library 'libpango-1.0-0'")
+        return real(name, *rest, **more)
+
+    few_uses(tmp_path, "7")
+    monkeypatch.setattr(builtins, "__import__", lacking)
+    out = tmp_path / "out"
+    command = ["report", "manager", "--store", str(tmp_path / "store"), "--out", str(out)]
+    assert main(command) == 2
+    said = capsys.readouterr().err
+    assert "apt install libpangoft2-1.0-0" in said
+    assert [path.suffix for path in out.iterdir()] == [".html"]
 
 
 def test_an_ending_that_is_neither_is_said_before_anything_is_worked_out(store, tmp_path, capsys):

@@ -30,17 +30,20 @@ VIEWS = ("views/about_", "views/pickup_report", "views/streams_report", "views/w
          "views/index_report")  # fmt: skip
 TELLS = {"phrase": (0,), "say": (0,), "things": (1,), "counted": (1,)}
 # Words of the machine, not of people: ids, keys, names of columns, classes, paths, formats.
-PLAIN = re.compile(r"^[\W\d_]*$|^[a-z][a-z0-9_.-]*$|^[./#].*|^--\w.*|^%|^[A-Z_]+$|\\d|^[a-z-]+: ")
+PLAIN = re.compile(
+    r"^[\W\d_]*$|^[a-z][a-z0-9_.-]*$|^[./#].*|^--\w.*|^&|^%[^ ]|^[A-Z_]+$|\\d|^[a-z-]+: "
+)
 
 
 def found() -> frozenset[str]:
     """Every message of the program."""
-    return frozenset(
-        text
-        for path in sorted(_files(SOURCES) | _files(SPOKEN))
-        for text in _messages(path)
-        if re.search(r"[A-Za-z]{2}", re.sub(r"\{.*?\}", "", text))
-    )
+    paths = sorted(_files(SOURCES) | _files(SPOKEN))
+    return frozenset(text for path in paths for text in _messages(path) if has_words(text))
+
+
+def has_words(text: str) -> bool:
+    """Whether anything of a message needs telling, besides what is filled in."""
+    return re.search(r"[A-Za-z]{2}", re.sub(r"\{.*?\}", "", text)) is not None
 
 
 def missing(language: str) -> list[str]:
@@ -60,18 +63,26 @@ def _files(names: tuple[str, ...]) -> set[Path]:
     return {one for path in paths for one in ([path] if path.is_file() else path.rglob("*.py"))}
 
 
-def _messages(path: Path) -> Iterator[str]:
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    spoken = path in _files(SPOKEN) or any(part in path.as_posix() for part in VIEWS)
-    skipped = {id(node) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr)
-               for node in ast.walk(node)} | _docstrings(tree)  # fmt: skip
-    for node in ast.walk(tree):
+def marked(path: Path) -> Iterator[str]:
+    """The messages of a file that are handed to `phrase`, `say`, `things` or `counted`."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Call):
             name = getattr(node.func, "id", getattr(node.func, "attr", ""))
             for place in TELLS.get(name, ()):
                 if len(node.args) > place:
                     yield from _texts(node.args[place])
-        elif spoken and id(node) not in skipped:
+
+
+def _messages(path: Path) -> Iterator[str]:
+    yield from marked(path)
+    if path not in _files(SPOKEN) and not any(part in path.as_posix() for part in VIEWS):
+        return
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    pieces = {id(node) for whole in ast.walk(tree) if isinstance(whole, ast.JoinedStr)
+              for node in ast.walk(whole)}  # fmt: skip
+    skipped = pieces | _docstrings(tree)
+    for node in ast.walk(tree):
+        if id(node) not in skipped and not isinstance(node, ast.IfExp):
             yield from (text for text in _texts(node) if not PLAIN.search(text))
 
 
