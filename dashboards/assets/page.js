@@ -82,6 +82,9 @@ window.dash_clientside = window.dash_clientside || {};
       chart.dataset.door = "";
       chart.on("plotly_click", follow);
     }
+    // A field for files comes without a name of its own; the button around it has one.
+    for (const field of document.querySelectorAll("input[type=file]:not([aria-label])"))
+      field.setAttribute("aria-label", field.parentElement.innerText.trim() || "A file");
   }).observe(document.documentElement, { childList: true, subtree: true });
 
   // A cell's words; one that a spreadsheet would take for a formula is marked as text.

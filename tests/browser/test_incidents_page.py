@@ -47,6 +47,7 @@ def test_kind_and_floor_narrow_the_list_and_a_link_shows_the_same_again(quiet: P
     look(quiet, f"{samples}/site/quay-terrace/incidents?chute=A")
     quiet.get_by_role("link", name=re.compile(r"Abuse lockout \(\d+\)")).click()
     expect(quiet).to_have_url(re.compile("kind=abuse_lockout"))
+    expect(quiet.locator("#kinds a.chosen")).to_contain_text("Abuse lockout")
     quiet.get_by_label("Floors, with commas").fill("4")
     quiet.keyboard.press("Enter")
     expect(quiet).to_have_url(re.compile("floor=4"))
