@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 
 QUICK = ("bench_import", "bench_layouts", "bench_pairing", "bench_manager")  # these take --quick
-ALWAYS = ("bench_year", "bench_store", "bench_sorting", "bench_technician")
+ALWAYS = ("bench_year", "bench_store", "bench_sorting", "bench_technician", "bench_dashboard")
 
 
 def main() -> None:
