@@ -13,6 +13,7 @@ import argparse
 import http.client
 import json
 import random
+import re
 import socket
 import statistics
 import subprocess
@@ -83,6 +84,7 @@ class Run:
     rss: list[tuple[float, float]]
     restarted_s: float
     busy_s: float
+    said: Counter[str]
 
     def grown_mb(self) -> float:
         """How much memory grew over the second half: medians of its first and last quarter."""
@@ -111,6 +113,7 @@ class Run:
             f"{self.browsers} browsers went on by themselves, the last "
             f"{max(self.seen.recovered.values(), default=0):.1f} s after that",
         ]
+        lines += [f"the server said {n} times: {said}" for said, n in self.said.most_common(5)]
         return "\n".join(lines)
 
     def missed(self) -> list[str]:
@@ -185,7 +188,13 @@ def soak(folder: Path, seconds: float, browsers: int, sites: Sequence[str], seed
         busy_s = server.busy_s()
         RESTARTED.clear()
     return Run(seen, browsers, imports["landed"], imports["failed"], rss, restarted_s or 0,
-               busy_s)  # fmt: skip
+               busy_s, mistakes(folder / "server.log"))  # fmt: skip
+
+
+def mistakes(log: Path) -> Counter[str]:
+    """The last line of each traceback that the server wrote."""
+    lines = log.read_text("utf-8", "replace").splitlines()
+    return Counter(line[:200] for line in lines if re.match(r"[\w.]*(Error|Exception)\b", line))
 
 
 RESTARTED = threading.Event()
