@@ -148,7 +148,7 @@ def _meanings(found: Found, roles: Roles, site: Site, name: str) -> tuple[Roles,
         raise no_log(name, f"nearly every line says something else ({len(kinds):,} kinds)")
     roles = _labels_in_texts(roles, kinds, floors, streams)
     seen = _seen(found, roles, kinds, texts)
-    return roles, guess(kinds, seen), seen
+    return roles, guess(kinds, seen, roles.floor is not None), seen
 
 
 def _labels_in_texts(

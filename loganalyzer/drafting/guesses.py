@@ -1,7 +1,7 @@
 """Words and behaviour together: what each kind means, how sure that is, and why."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,6 +10,7 @@ from loganalyzer.drafting.seen import Seen
 from loganalyzer.drafting.shapes import Kind
 from loganalyzer.drafting.vocabulary import concepts
 from loganalyzer.drafting.wording import MEANINGS, Meaning, points
+from loganalyzer.tables import NEEDS_FLOOR
 
 # Below it a guess is a question; below the second it is left to a person altogether.
 SURE = 0.75
@@ -27,6 +28,7 @@ class Guess:
         certainty: From 0 to 1: the weight of this meaning among all, our own measure.
         other: The next best meaning, null if there is none.
         evidence: Why.
+        doorless: Whether it would need a door, and nothing tells which.
     """
 
     kind: Kind
@@ -34,15 +36,21 @@ class Guess:
     certainty: float
     other: Meaning | None
     evidence: str
+    doorless: bool = False
 
     @property
     def sure(self) -> bool:
         """Whether it needs no answer from a person."""
-        return self.meaning is not None and self.certainty >= SURE
+        return self.meaning is not None and self.certainty >= SURE and not self.doorless
+
+    @property
+    def likely(self) -> bool:
+        """Whether the draft may use it, sure or not."""
+        return self.meaning is not None and self.certainty >= LIKELY and not self.doorless
 
 
-def guess(kinds: Sequence[Kind], seen: Seen) -> list[Guess]:
-    """The meaning of every kind."""
+def guess(kinds: Sequence[Kind], seen: Seen, door_column: bool) -> list[Guess]:
+    """The meaning of every kind; `door_column`: a column tells the door of each record."""
     behaved = course.weigh(seen)
     worded = [points(kind.words) for kind in kinds]
     press = _press(behaved, worded)
@@ -55,7 +63,13 @@ def guess(kinds: Sequence[Kind], seen: Seen) -> list[Guess]:
         acts = behaved.get(number, rarely.get(number, {}))
         frequent = number in behaved
         guesses.append(_weighed(kind, worded[number], acts, frequent, said.get(number, ""), taken))
-    return guesses
+    return guesses if door_column else [_without_door(one) for one in guesses]
+
+
+def _without_door(one: Guess) -> Guess:
+    """Marked, if it belongs to a door that its text does not name."""
+    needs = one.meaning is not None and one.meaning[0] in NEEDS_FLOOR
+    return replace(one, doorless=True) if needs and "floor" not in one.kind.slots else one
 
 
 def _press(

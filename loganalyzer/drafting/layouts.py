@@ -103,10 +103,9 @@ def _json(filled: Sequence[tuple[int, str]]) -> Found | None:
         return None
     paths = list(dict.fromkeys(path for _, row in rows for path in row))
     names = _names(path.rsplit(".", 1)[-1] for path in paths)
-    columns = {
-        name: [row.get(path) for _, row in rows] for name, path in zip(names, paths, strict=True)
-    }
-    inner = ", ".join(f"{name} = {quoted(path)}" for name, path in zip(names, paths, strict=True))
+    named = list(zip(names, paths, strict=True))
+    columns = {name: [row.get(path) for _, row in rows] for name, path in named}
+    inner = ", ".join(f"{name} = {quoted(path)}" for name, path in named)
     said = f"{len(rows):,} of {len(filled):,} lines are JSON objects"
     return Found(
         "json", ("[json]", f"columns = {{ {inner} }}"), columns, [n for n, _ in rows], said
@@ -166,7 +165,8 @@ def _syslog(filled: Sequence[tuple[int, str]]) -> Found | None:
     for name in dict.fromkeys(key for one in data for key in one):
         if name not in columns:
             columns[name] = [one.get(name) for one in data]
-    said = f"{len(rows):,} of {len(filled):,} lines have a header by RFC {5424 if header is HEADER_5424 else 3164}"
+    rfc = 5424 if header is HEADER_5424 else 3164
+    said = f"{len(rows):,} of {len(filled):,} lines have a header by RFC {rfc}"
     return Found("syslog", (), columns, [n for n, _ in rows], said)
 
 
@@ -330,7 +330,8 @@ def _lines(filled: Sequence[tuple[int, str]]) -> Found | None:
     furniture = Counter(_shape(line) for n, line in filled if n not in have)
     ignore = [f"^{shape}$" for shape, _ in furniture.most_common(8)]
     columns: dict[str, Column] = {
-        "stamp": [found["stamp"] for _, found in kept], "text": [found["text"].strip() for _, found in kept]
+        "stamp": [found["stamp"] for _, found in kept],
+        "text": [found["text"].strip() for _, found in kept],
     }  # fmt: skip
     toml = ["[lines]", f"pattern = {quoted(pattern)}"]
     if ignore:
@@ -368,7 +369,8 @@ def _sheet(text: Text) -> Found:
                 (n, one) for n, one in enumerate(text.cells[place + 1 :], place + 1) if any(one)
             ]
             columns: dict[str, Column] = {
-                name: [(one[at] or "").strip() or None if at < len(one) else None for _, one in good]
+                name: [(one[at] or "").strip() or None if at < len(one) else None
+                       for _, one in good]
                 for at, name in enumerate(cells) if name
             }  # fmt: skip
             said = f"row {place + 1} names {len(columns)} columns, {len(good):,} rows follow"

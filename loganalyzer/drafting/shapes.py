@@ -14,9 +14,10 @@ from loganalyzer.drafting.stamps import STAMP
 from loganalyzer.drafting.vocabulary import plain
 from loganalyzer.drafting.wording import points
 
-TOKEN = re.compile(r"[^\W_]+(?:[.,:/\-][^\W_]+)*|\s+|[\W_]")
+TOKEN = re.compile(r"(?<!\S)[+-]\d+(?:[.,]\d+)?(?!\S)|[^\W_]+(?:[.,:/\-][^\W_]+)*|\s+|[\W_]")
 SLOT = "\0"
 STAMPED = "\1"
+MATERIAL = "\2"
 
 
 @dataclass
@@ -94,16 +95,26 @@ def _cut(
     for token in tokens:
         word = plain(token)
         digits = any(letter.isdigit() for letter in token)
-        named = bool(floors) and len(tokens) > 1 and _names_floor(word, floors)
+        named = bool(floors) and not digits and len(tokens) > 1 and _names_floor(word, floors)
         material = bool(streams) and len(tokens) > 1 and len(word) > 2 and stream_of(token, streams)
         if digits or named:
-            out.append(SLOT)
+            out.append(SLOT if named or token in floors else _marked(token))
             values.append(token)
         elif material:
-            out.append("\2")
+            out.append(MATERIAL)
             values.append(token)
         else:
             out.append(token)
+
+
+def _marked(token: str) -> str:
+    """A slot with the letters beside its digits, so that D07 and S1 are not of one kind."""
+    letters = re.sub(r"[\d.,:/%+-]+", "#", token)
+    return SLOT if letters == "#" else SLOT + letters
+
+
+def _is_slot(token: str) -> bool:
+    return token[:1] in (SLOT, STAMPED, MATERIAL)
 
 
 def _names_floor(word: str, floors: frozenset[str]) -> bool:
@@ -136,16 +147,16 @@ def _slot_roles(
     streams: Mapping[str, str],
 ) -> list[str]:
     """What each slot carries: floor, stream, code, value, old, new, number, or "": the kind."""
-    marks = [token for token in family if token in (SLOT, STAMPED, "\2")]
+    marks = [token for token in family if _is_slot(token)]
     roles: list[str] = []
-    plainly = bool(points(" ".join(t for t in family if t not in (SLOT, STAMPED, "\2"))))
+    plainly = bool(points(" ".join(t for t in family if not _is_slot(t))))
     stamped = [n for n, mark in enumerate(marks) if mark == STAMPED]
     for place, mark in enumerate(marks):
         values = {one[place] for _, one in members}
         if mark == STAMPED:
             pair = len(stamped) == 2
             roles.append(("old" if place == stamped[0] else "new") if pair else "number")
-        elif mark == "\2":
+        elif mark == MATERIAL:
             roles.append("stream")
         elif known and values <= known and "floor" not in roles:
             roles.append("floor")
@@ -175,7 +186,7 @@ GROUPS = {"floor": r"(?P<floor>[\w./-]+)", "code": r"(?P<code>[\w./-]+)",
 def _kind(family: tuple[str, ...], roles: Sequence[str], values: Sequence[str]) -> Kind:
     parts, words, slot = [], [], 0
     for token in family:
-        if token not in (SLOT, STAMPED, "\2"):
+        if not _is_slot(token):
             parts.append(r"\s+" if token.isspace() else re.escape(token))
             words.append(token)
             continue

@@ -124,11 +124,15 @@ def _clock(stamp: str, stamps: Sequence[str]) -> tuple[str, str] | None:
     packed = re.search(r"(?:(?<=\d{7})|(?<=\d{8})|(?<=\d{7}[ T_-])|(?<=\d{8}[ T_-]))\d{6}$", stamp)
     if packed:
         return packed[0], "%H%M%S"
-    found = re.search(
-        r"(?<![\d.])(\d{1,2})(?P<a>[:h.])(\d\d)(?:(?P<b>[:m.])(\d\d)(?P<f>[.,]\d{1,6})?)?(?P<s>s?)"
-        r"(?P<p> ?[AaPp][Mm])?(?![\d.])", stamp,
-    )  # fmt: skip
-    if not found:
+    found = None
+    for mark in (":", "h", r"\."):  # 02.02.26 01:00:00 has its clock behind the colons
+        clocks = re.finditer(
+            rf"(?<![\d.:h])(\d{{1,2}})(?P<a>{mark})(\d\d)"
+            r"(?:(?P<b>[:m.])(\d\d)(?P<f>[.,]\d{1,6})?)?(?P<s>s?)(?P<p> ?[AaPp][Mm])?(?![\d.])",
+            stamp,
+        )
+        found = next(clocks, None) if found is None else found
+    if found is None:
         return None
     half = found["p"]
     form = ("%I" if half else "%H") + found["a"] + "%M"

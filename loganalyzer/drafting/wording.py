@@ -4,6 +4,7 @@ from loganalyzer.drafting.vocabulary import concepts
 
 Meaning = tuple[str, str]
 IGNORE: Meaning = ("ignore", "")
+REFUSAL: Meaning = ("refusal", "mark")
 
 MEANINGS: tuple[Meaning, ...] = (
     ("press", "mark"), ("refusal", "mark"), ("positioning", "on"), ("positioning", "off"),
@@ -45,10 +46,11 @@ RULES: tuple[tuple[Meaning, str, str, float], ...] = (
     (("clearing", "on"), "clearing start", "diverter service", 4),
     (("clearing", "on"), "clearing", "end diverter service", 2.5),
     (("clearing", "off"), "clearing end", "diverter service", 4),
-    (("lockout", "on"), "lockout", "unlock end", 3.5),
-    (("lockout", "on"), "lockout start", "unlock", 4.5),
-    (("lockout", "on"), "button lockout", "unlock end", 4.5),
-    (("lockout", "on"), "door lockout", "unlock end", 4),
+    (("lockout", "on"), "lockout", "unlock end not", 3.5),
+    (("lockout", "on"), "lockout start", "unlock not", 4.5),
+    (("lockout", "on"), "button lockout", "unlock end not", 4.5),
+    (("lockout", "on"), "door lockout", "unlock end not", 4),
+    (("lockout", "off"), "lockout not", "", 4.5),
     (("lockout", "off"), "lockout end", "start", 4.5),
     (("lockout", "off"), "lockout unlock", "", 4.5),
     (("lockout", "off"), "button end", "", 3.5),
@@ -90,6 +92,10 @@ def points(text: str) -> dict[Meaning, float]:
     for meaning, needed, without, worth in RULES:
         if found.issuperset(needed.split()) and not found & set(without.split()):
             scored[meaning] = max(scored.get(meaning, 0.0), worth)
+    if scored.get(REFUSAL, 0.0) >= 3.5:  # the other words are its reason
+        return {meaning: min(worth, 1.0) for meaning, worth in scored.items()} | {
+            REFUSAL: scored[REFUSAL]
+        }
     return scored
 
 

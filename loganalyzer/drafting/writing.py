@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterator, Mapping, Sequence
 
-from loganalyzer.drafting.guesses import LIKELY, Guess
+from loganalyzer.drafting.guesses import Guess
 from loganalyzer.drafting.layouts import Found
 from loganalyzer.drafting.roles import Roles
 from loganalyzer.drafting.toml import key, quoted
@@ -113,7 +113,7 @@ def _order(guesses: Sequence[Guess]) -> list[int]:
 def _entry(one: Guess, samples: Sequence[str]) -> Iterator[str]:
     kind = one.kind
     count = kind.texts.total()
-    off = "" if one.meaning is not None and one.certainty >= LIKELY else "# "
+    off = "" if one.likely else "# "
     if one.sure:
         yield f"# sure {one.certainty:.2f}, {count:,} lines: {_comment(one.evidence)}"
     else:
