@@ -28,7 +28,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
     "readers": ("readers", "errors settings patterns"),
     # A clock set told as two stamps is the one place where an event's text holds stamps.
     "events": ("events", "readers.records settings tables stamps patterns"),
-    "drafting": ("drafting", "errors settings stamps readers"),
+    "drafting": ("drafting", "errors tables settings stamps readers"),
     "clock": ("clock", "errors tables settings stamps"),
     "timeline": ("timeline", "errors tables plain"),
     "facts": (
