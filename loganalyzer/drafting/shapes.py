@@ -53,9 +53,10 @@ def find_kinds(
         slotted, values = _slotted(text, floors, streams)
         families[slotted].append((text, values))
     known = _known_floors(families, times, floors)
+    marked = _marked_roles(families, times, known, len(streams))
     kinds: dict[tuple[str, ...], Kind] = {}
     for family, members in families.items():
-        roles = _slot_roles(family, members, known, floors, streams)
+        roles = _slot_roles(family, members, known, marked, streams)
         for text, values in members:
             key = tuple(
                 value if role == "" else role
@@ -139,11 +140,38 @@ def _known_floors(
     return set(known)
 
 
+def _marked_roles(
+    families: Mapping[tuple[str, ...], list[tuple[str, list[str]]]],
+    times: Counter[str],
+    known: set[str],
+    streams: int,
+) -> dict[str, str]:
+    """What words of letters and digits carry besides the event's own code, as S1 in "E017 S1".
+
+    The code of the event is the mark that stands in most lines and is no floor; of the others, one
+    with as many values as there are streams is the stream, the rest are codes of faults.
+    """
+    values: dict[str, set[str]] = defaultdict(set)
+    lines: Counter[str] = Counter()
+    spread: Counter[str] = Counter()
+    for family, members in families.items():
+        marks = [token for token in family if _is_slot(token)]
+        spread.update(set(marks))
+        for text, own in members:
+            for mark, value in zip(marks, own, strict=True):
+                if len(mark) > 1:
+                    values[mark].add(value)
+                    lines[mark] += times[text]
+    others = [mark for mark, _ in lines.most_common() if not values[mark] <= known][1:]
+    stream = next((m for m in others if len(values[m]) == streams > 1 and spread[m] > 1), None)
+    return {mark: "stream" if mark == stream else "code" for mark in others}
+
+
 def _slot_roles(
     family: tuple[str, ...],
     members: Sequence[tuple[str, list[str]]],
     known: set[str],
-    floors: frozenset[str],
+    marked: Mapping[str, str],
     streams: Mapping[str, str],
 ) -> list[str]:
     """What each slot carries: floor, stream, code, value, old, new, number, or "": the kind."""
@@ -160,6 +188,8 @@ def _slot_roles(
             roles.append("stream")
         elif known and values <= known and "floor" not in roles:
             roles.append("floor")
+        elif mark in marked and marked[mark] not in roles:
+            roles.append(marked[mark])
         else:
             roles.append(_other_role(values, plainly, len(streams), roles))
     return roles
