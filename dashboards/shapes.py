@@ -68,7 +68,7 @@ def split(rows: pd.DataFrame, axis: str, scheme: str) -> go.Figure:
                 "line": {"color": look.ink, "width": 1},
                 "pattern": {
                     "shape": PATTERNS[place % len(PATTERNS)], "fgcolor": look.ink, "size": 6,
-                    "solidity": 0.2,
+                    "solidity": 0.2, "fillmode": "overlay", "fgopacity": 0.6,
                 },
             },
             hovertemplate=f"{part}: %{{x:.2f}} s<extra></extra>",
