@@ -5,8 +5,9 @@ difference between "recorded and never happened" and "not recorded"; a null with
 the honest answer to both.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -63,7 +64,7 @@ def recorded(timeline: pd.DataFrame) -> pd.DataFrame:
         for `stream` (any event names a stream).
     """
     require(timeline, *CHUTE, "signal", "stream")
-    named = tally(timeline.loc[timeline["stream"].notna(), CHUTE], CHUTE, "stream")
+    named = tally(timeline, [*CHUTE, "stream"], "n").drop_duplicates(CHUTE)[[*CHUTE, "stream"]]
     counts = tally(timeline, [*CHUTE, "signal"], "n").set_index([*CHUTE, "signal"])["n"]
     table = counts.unstack("signal").reindex(columns=list(SIGNALS)).gt(0)
     table.columns.name = None
@@ -111,9 +112,13 @@ def doors(timeline: pd.DataFrame, sites: Mapping[str, Site]) -> pd.DataFrame:
 
 def log_ends(timeline: pd.DataFrame) -> pd.DataFrame:
     """First and last anchored time of each chute: `site`, `chute`, `log_start`, `log_end`."""
-    sound = timeline[timeline["clock"].ne("unanchored")]
-    ends = sound.groupby(CHUTE, observed=True)["time"].agg(log_start="min", log_end="max")
-    return plain(ends.reset_index(), *CHUTE)
+    sound = timeline["clock"].ne("unanchored").to_numpy()
+    rows = timeline[[*CHUTE, "time"]]
+    parts = by_key(rows if sound.all() else rows[sound], CHUTE)
+    ends = [(*key, part["time"].min(), part["time"].max()) for key, part in parts]
+    table = pd.DataFrame(ends, columns=[*CHUTE, "log_start", "log_end"])
+    times = dict.fromkeys(["log_start", "log_end"], timeline["time"].dtype)
+    return table.astype(dict.fromkeys(CHUTE, "str") | times)
 
 
 def precision(timeline: pd.DataFrame, by: Sequence[str] = tuple(CHUTE)) -> pd.DataFrame:
@@ -129,11 +134,9 @@ def precision(timeline: pd.DataFrame, by: Sequence[str] = tuple(CHUTE)) -> pd.Da
     Returns:
         The columns of `by` and `precision_s`. Sorted.
     """
-    columns = ["device_time", "time", "clock"]
-    rows = [
-        (*key, _precision(part)) for key, part in timeline.groupby(list(by), observed=True)[columns]
-    ]
-    return pd.DataFrame(rows, columns=[*by, "precision_s"])
+    rows = timeline[[*by, "device_time", "time", "clock"]]
+    found = [(*key, _precision(part)) for key, part in by_key(rows, by)]
+    return pd.DataFrame(found, columns=[*by, "precision_s"])
 
 
 def anchored(table: pd.DataFrame, timeline: pd.DataFrame) -> pd.Series:
@@ -145,10 +148,10 @@ def anchored(table: pd.DataFrame, timeline: pd.DataFrame) -> pd.Series:
         table: Has `source` and `line`.
         timeline: Has `source`, `line`, `clock`.
     """
-    bad = timeline.loc[timeline["clock"].eq("unanchored"), ["source", "line"]]
-    if bad.empty:
+    loose = timeline["clock"].eq("unanchored").to_numpy()
+    if not loose.any():
         return pd.Series(True, index=table.index)
-    lost = pd.MultiIndex.from_frame(plain(bad, "source"))
+    lost = pd.MultiIndex.from_frame(plain(timeline.loc[loose, ["source", "line"]], "source"))
     return pd.Series(
         ~pd.MultiIndex.from_frame(plain(table[["source", "line"]], "source")).isin(lost),
         index=table.index,
@@ -165,25 +168,59 @@ def tally(rows: pd.DataFrame, keys: list[str], name: str) -> pd.DataFrame:
 
     Sorted by key. Counts by the categories' codes; only the few keys become text.
     """
-    parts = [_coded(rows[key]) for key in keys]
-    shape = [max(len(labels), 1) for _, labels in parts]
-    place, known = np.zeros(len(rows), np.int64), np.ones(len(rows), bool)
-    for (codes, _), size in zip(parts, shape, strict=True):
-        known &= codes >= 0
-        place = place * size + codes
-    place = place[known]
+    place, known, labels = _placed(rows, keys)
+    place = place if known.all() else place[known]
+    shape = _shape(labels)
     if np.prod(shape, dtype=np.float64) <= MANY:
         counted = np.bincount(place)
         at = np.flatnonzero(counted)
         number = counted[at]
     else:
         at, number = np.unique(place, return_counts=True)
-    columns = {
-        key: labels.take(code)
-        for key, (_, labels), code in zip(keys, parts, np.unravel_index(at, shape), strict=True)
-    }
+    codes = np.unravel_index(at, shape)
+    columns = {key: names.take(code) for key, names, code in zip(keys, labels, codes, strict=True)}
     found = pd.DataFrame({**columns, name: number})
     return plain(found, *(key for key in keys if key in TEXT_KEYS))
+
+
+def by_key(
+    rows: pd.DataFrame, keys: Sequence[str]
+) -> Iterator[tuple[tuple[str, ...], pd.DataFrame]]:
+    """The rows of each key, by key, in their own order; null keys are left out.
+
+    Rows that stand together already, as those of a chute do, are not copied.
+    """
+    place, known, labels = _placed(rows, keys)
+    if not known.all():
+        rows, place = rows[known], place[known]
+    if (place[1:] < place[:-1]).any():
+        order = np.argsort(place, kind="stable")
+        rows, place = rows.iloc[order], place[order]
+    cuts = [*np.flatnonzero(np.diff(place, prepend=-1)), len(place)]
+    shape = _shape(labels)
+    for begin, end in pairwise(cuts):
+        codes = np.unravel_index(place[begin], shape)
+        key = tuple(str(names[code]) for names, code in zip(labels, codes, strict=True))
+        yield key, rows.iloc[begin:end]
+
+
+def _placed(
+    rows: pd.DataFrame, keys: Sequence[str]
+) -> tuple[NDArray[np.integer], NDArray[np.bool_], list[pd.Index]]:
+    """One number for the key of each row, sorting as the keys do, which rows have one, labels."""
+    parts = [_coded(rows[key]) for key in keys]
+    labels = [names for _, names in parts]
+    small = np.prod(_shape(labels), dtype=np.float64) <= MANY
+    place, known = np.zeros(len(rows), np.int32 if small else np.int64), np.ones(len(rows), bool)
+    for codes, names in parts:
+        known &= codes >= 0
+        place *= max(len(names), 1)
+        place += codes
+    return place, known, labels
+
+
+def _shape(labels: list[pd.Index]) -> list[int]:
+    return [max(len(names), 1) for names in labels]
 
 
 def _coded(column: pd.Series) -> tuple[NDArray[np.integer], pd.Index]:
@@ -218,10 +255,12 @@ def _limits(sites: Mapping[str, Site], site: str, chute: str) -> Limits:
 
 
 def _precision(events: pd.DataFrame) -> float:
-    written = events["device_time"].dropna()
+    written = events["device_time"]
     stamps = written.to_numpy("datetime64[us]").astype("int64")
+    known = written.notna().to_numpy()
+    common = int(np.gcd.reduce(stamps if known.all() else stamps[known]))
     steps = (60_000_000, 1_000_000, 100_000, 10_000, 1_000)
-    finest = next((s for s in steps if len(stamps) and not (stamps % s).any()), 1_000) / 1e6
+    finest = next((s for s in steps if known.any() and common % s == 0), 1_000) / 1e6
     if not events["clock"].eq("sampled").any():
         return finest
     scans = np.diff(np.unique(events["time"].to_numpy("datetime64[us]").astype("int64")))

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from loganalyzer.facts import CHUTE, anchored
+from loganalyzer.facts import CHUTE, anchored, by_key
 from loganalyzer.spans import Cover, Places, micros
 from loganalyzer.tables import require
 
@@ -68,13 +68,10 @@ def occupied(
     spans = spans[reach & spans["start_known"].astype(bool)]
     sound = spans[anchored(spans, timeline)]
     uses = cycles[anchored(cycles, timeline)]
-    of_span, of_use = ({**dict(iter(t.groupby(CHUTE, observed=True)))} for t in (sound, uses))
-    keys = timeline[CHUTE].drop_duplicates().itertuples(index=False)
+    of_span, of_use = (dict(by_key(table, CHUTE)) for table in (sound, uses))
     return {
-        (str(site), str(chute)): _chute(
-            of_span.get((site, chute), sound.iloc[:0]), of_use.get((site, chute), uses.iloc[:0])
-        )
-        for site, chute in keys
+        (key[0], key[1]): _chute(of_span.get(key, sound.iloc[:0]), of_use.get(key, uses.iloc[:0]))
+        for key, _ in by_key(timeline[CHUTE], CHUTE)
     }
 
 
@@ -135,7 +132,9 @@ def door_times(table: pd.DataFrame, time: str, floors: pd.Series) -> Places:
 
 def door_numbers(table: pd.DataFrame, floors: pd.Series) -> Places:
     """The door of each row of one chute: 1, 2, … as in `floors`, 0 for one that is not there."""
-    labels = pd.Index(floors.dropna().unique()).astype("str")
+    known = floors.astype("category").cat
+    used = np.flatnonzero(np.bincount(known.codes + 1, minlength=1)[1:])
+    labels = known.categories[used].astype("str")
     mine = table["floor"].astype("category").cat
     number = np.append(labels.get_indexer(mine.categories.astype("str")), -1)[mine.codes]
     return np.asarray(number + 1, dtype=np.int64)

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loganalyzer.facts import CHUTE
+from loganalyzer.facts import CHUTE, by_key
 from loganalyzer.spans import micros
 from loganalyzer.tables import empty, require
 
@@ -24,7 +24,8 @@ SILENCE_S = 12 * 3600
 SILENCE_FACTOR = 3
 SILENCE_QUANTILE = 0.999
 
-POWER_OFF, CLOCK_NOT_SET, NO_LINES = "power off", "clock not set", "no lines"
+COVERED, POWER_OFF, CLOCK_NOT_SET, NO_LINES = range(4)
+REASONS = np.array([None, "power off", "clock not set", "no lines"], dtype=object)
 
 
 def coverage(timeline: pd.DataFrame) -> pd.DataFrame:
@@ -43,7 +44,7 @@ def coverage(timeline: pd.DataFrame) -> pd.DataFrame:
         TableError: A column is missing.
     """
     require(timeline, *CHUTE, "time", "signal", "edge", "clock", "source", "line")
-    parts = [_chute(part) for _, part in timeline.groupby(CHUTE, observed=True)]
+    parts = [_chute(part) for _, part in by_key(timeline, CHUTE)]
     parts = [part for part in parts if len(part)]
     return pd.concat(parts, ignore_index=True) if parts else empty("coverage")
 
@@ -51,7 +52,7 @@ def coverage(timeline: pd.DataFrame) -> pd.DataFrame:
 def _chute(events: pd.DataFrame) -> pd.DataFrame:
     sound = events["clock"].ne("unanchored").to_numpy()
     lost_before = np.cumsum(~sound)[sound]
-    known = events[sound]
+    known = events if sound.all() else events[sound]
     if known.empty:
         return known.iloc[:0]
     # A clock that ran back a little makes no negative silence.
@@ -62,12 +63,12 @@ def _chute(events: pd.DataFrame) -> pd.DataFrame:
 
 def _reasons(
     events: pd.DataFrame, silence: NDArray[np.float64], clock_lost: NDArray[np.bool_]
-) -> NDArray[np.object_]:
-    """Why the time between each event and the next is without log; None where it is not."""
+) -> NDArray[np.int8]:
+    """Why the time between each event and the next is without log, as a place in `REASONS`."""
     off = _power_is_off(events)[:-1]
     own = silence[~off & ~clock_lost]
     usual = np.quantile(own, SILENCE_QUANTILE, method="lower") if len(own) else 0.0
-    reason = np.full(len(silence), None, dtype=object)
+    reason = np.full(len(silence), COVERED, np.int8)
     reason[silence > max(SILENCE_S, SILENCE_FACTOR * usual)] = NO_LINES
     reason[clock_lost] = CLOCK_NOT_SET
     reason[off] = POWER_OFF
@@ -83,16 +84,14 @@ def _power_is_off(events: pd.DataFrame) -> NDArray[np.bool_]:
 
 
 def _stretches(
-    events: pd.DataFrame, time: NDArray[np.int64], reason: NDArray[np.object_]
+    events: pd.DataFrame, time: NDArray[np.int64], reason: NDArray[np.int8]
 ) -> pd.DataFrame:
     """Join neighbouring times of one reason into stretches."""
     if len(time) == 1:
-        starts, ends, why = np.array([0]), np.array([0]), np.array([None], dtype=object)
+        starts, ends, why = np.array([0]), np.array([0]), np.array([COVERED])
     else:
-        text = np.array([r or "" for r in reason])
-        cut = np.flatnonzero(np.append(True, text[1:] != text[:-1]))
+        cut = np.flatnonzero(np.append(True, reason[1:] != reason[:-1]))
         starts, ends, why = cut, np.append(cut[1:], len(reason)), reason[cut]
-    covered = np.array([w is None for w in why])
     counted = np.diff(np.append(starts, len(time)))
     first = events.iloc[starts]
     return pd.DataFrame(
@@ -102,9 +101,9 @@ def _stretches(
             "start": pd.to_datetime(time[starts], unit="us", utc=True).as_unit("us"),
             "end": pd.to_datetime(time[ends], unit="us", utc=True).as_unit("us"),
             "seconds": (time[ends] - time[starts]) / 1e6,
-            "covered": covered,
+            "covered": why == COVERED,
             "events": counted,
-            "reason": pd.Series(why, dtype="str"),
+            "reason": pd.Series(REASONS[why], dtype="str"),
             "source": first["source"].astype("str").to_numpy(),
             "line": first["line"].to_numpy(),
         }
