@@ -63,7 +63,10 @@ class Outbox:
                 "select key, site, receiver, subject, text, body, quiet from messages "
                 "where sent is null and next_try <= ? order by written, key", (_text(now),),
             ).fetchall()  # fmt: skip
-        return [Message(*row[:6], _quiet(row[6])) for row in rows]
+        return [
+            Message(key, site, to, subject, text, body, _quiet(quiet))
+            for key, site, to, subject, text, body, quiet in rows
+        ]
 
     def count_waiting(self) -> int:
         """How many have not been sent."""
