@@ -173,7 +173,8 @@ def test_an_empty_file_lacks_both_tables():
 def test_a_misspelt_table_is_not_also_missing():
     text = EXAMPLE.replace("[[chute", "[[chutes").replace("[chute.", "[chutes.")
     assert mistakes(text) == [
-        "found unknown key 'chutes', expected site, chute, campaign, work, mail, alert or digest. Write [[chute]]."
+        "found unknown key 'chutes', expected site, chute, campaign, work, mail, alert or digest. "
+        "Write [[chute]]."
     ]
 
 
