@@ -59,6 +59,9 @@ def find_layout(text: Text) -> Found:
     filled = [(n, line) for n, line in enumerate(text.lines) if line.strip()]
     if len(filled) < 2:
         raise no_log(text.name, f"it has {len(filled)} lines with something in them")
+    objects = sum(_object(line) is not None for _, line in filled)
+    if 0.05 * len(filled) < objects < 0.95 * len(filled):
+        raise mixed(text.name, filled, objects)
     for finder in (_json, _syslog, _delimited, _fixed, _lines):
         found = finder(filled)
         if found is not None:
@@ -67,13 +70,22 @@ def find_layout(text: Text) -> Found:
 
 
 def _why_not(filled: Sequence[tuple[int, str]], name: str) -> str:
-    stamped = sum(bool(STAMP.search(line)) for _, line in filled)
-    objects = sum(_object(line) is not None for _, line in filled)
-    if stamped + objects > ENOUGH * len(filled) and objects and stamped:
-        raise mixed(name, filled, objects)
-    if not stamped:
+    """What is missing; two forms of stamps mean two kinds of lines.
+
+    Raises:
+        InputError: Two kinds of lines are mixed.
+    """
+    forms = Counter(_form(found["stamp"]) for _, line in filled if (found := STAMP.search(line)))
+    if not forms:
         return f"none of its {len(filled):,} lines holds a date and a time"
-    return f"only {stamped:,} of its {len(filled):,} lines hold a date and a time"
+    usual = forms.most_common(1)[0][1]
+    if forms.total() - usual > 0.1 * len(filled):
+        raise mixed(name, filled, usual)
+    return f"only {forms.total():,} of its {len(filled):,} lines hold a date and a time"
+
+
+def _form(stamp: str) -> str:
+    return re.sub(r"\d+", "9", stamp)
 
 
 def mixed(name: str, filled: Sequence[tuple[int, str]], first: int) -> InputError:
@@ -311,7 +323,8 @@ def _padded(lines: Sequence[str], spans: Sequence[tuple[int, int]]) -> bool:
 def _lines(filled: Sequence[tuple[int, str]]) -> Found | None:
     """Free text with a stamp in it: what stands before the stamp, the stamp, the text."""
     rows = [(n, line, found) for n, line in filled if (found := STAMP.search(line))]
-    if len(rows) < 0.7 * len(filled):
+    forms = Counter(_form(found["stamp"]) for _, _, found in rows)
+    if len(rows) < 0.7 * len(filled) or forms.most_common(1)[0][1] < 0.9 * len(rows):
         return None
     before = Counter(_shape(line[: found.start()]) for _, line, found in rows[:HEAD])
     prefix, times = before.most_common(1)[0]

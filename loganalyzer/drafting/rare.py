@@ -1,5 +1,9 @@
 """What the rare kinds mean by what they do: who takes turns with whom, how long it lasts."""
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import permutations
+
 import numpy as np
 
 from loganalyzer.drafting.seen import Floats, Ints, Seen, middle, spread
@@ -22,10 +26,13 @@ def weigh(seen: Seen, kinds: list[int], press: int | None) -> tuple[Points, dict
     said: dict[int, str] = {}
     for kind in kinds:
         _alone(seen, kind, press, points[kind], said)
-    for one in kinds:
-        for two in kinds:
-            if one != two:
-                _pair(seen, one, two, points, said)
+    taken: set[int] = set()
+    for pair in sorted(
+        _pairs(seen, kinds, points), key=lambda pair: (pair.scope is None, pair.long)
+    ):
+        if not taken & {pair.on, pair.off}:
+            taken |= {pair.on, pair.off}
+            _told(seen, pair, points, said)
     return points, said
 
 
@@ -84,46 +91,63 @@ def _pressed_before(seen: Seen, rows: Ints, press: int) -> float:
     return many / min(len(rows), 200)
 
 
-def _pair(seen: Seen, on: int, off: int, points: Points, said: dict[int, str]) -> None:
-    """What two kinds that take turns can be, if `on` is the one that begins."""
-    counts = sorted((len(seen.rows[on]), len(seen.rows[off])))
-    if counts[0] < 0.6 * counts[1] - 1 or IGNORE in points[on] or IGNORE in points[off]:
-        return
-    doors = min(seen.share(on, seen.floor), seen.share(off, seen.floor)) > 0.9
-    streams = min(seen.share(on, seen.stream), seen.share(off, seen.stream)) > 0.9
-    coded = min(seen.share(on, seen.code), seen.share(off, seen.code)) > 0.9
-    scope = seen.floor if doors else seen.stream if streams else seen.code if coded else None
-    if seen.alternates(on, off, scope) < TURNS and counts[1] > 2:
-        return
-    lasting, between = seen.lasting(on, off, scope), seen.lasting(off, on, scope)
-    if not len(lasting):
-        return
-    long = middle(lasting)
-    begins = not len(between) or long < middle(between)
-    told = f"takes turns with its partner; lasts {long:,.0f} s in the middle"
+@dataclass(frozen=True)
+class _Pair:
+    """Two kinds that take turns, `on` being the one that begins; `long`: seconds in the middle."""
+
+    on: int
+    off: int
+    scope: str | None
+    long: float
+    lasting: Floats
+
+
+def _pairs(seen: Seen, kinds: list[int], points: Points) -> Iterator[_Pair]:
+    for on, off in permutations(kinds, 2):
+        counts = sorted((len(seen.rows[on]), len(seen.rows[off])))
+        if counts[0] < 0.6 * counts[1] - 1 or IGNORE in points[on] or IGNORE in points[off]:
+            continue
+        name, scope = _scope(seen, on, off)
+        if seen.alternates(on, off, scope) < TURNS and counts[1] > 2:
+            continue
+        lasting, between = seen.lasting(on, off, scope), seen.lasting(off, on, scope)
+        if len(lasting) and not (len(between) and middle(between) < middle(lasting)):
+            yield _Pair(on, off, name, middle(lasting), lasting)
+
+
+def _scope(seen: Seen, on: int, off: int) -> tuple[str | None, Ints | None]:
+    """What both kinds belong to."""
+    for name in ("floor", "stream", "code"):
+        column: Ints = getattr(seen, name)
+        if min(seen.share(on, column), seen.share(off, column)) > 0.9:
+            return name, column
+    return None, None
+
+
+def _told(seen: Seen, pair: _Pair, points: Points, said: dict[int, str]) -> None:
+    """What a pair can be."""
+    on, off = pair.on, pair.off
     for kind in (on, off):
-        said.setdefault(kind, told)
-    if _silent(seen, on, off):
-        _both(points, on, off, "power", 3.0, swapped=True)
-        return
-    if not begins:
-        return
-    if doors and ("lockout", "on") in points[on]:
-        _both(points, on, off, "lockout", 5.0)
+        said.setdefault(
+            kind, f"takes turns with its partner; lasts {pair.long:,.0f} s in the middle"
+        )
+    coded = min(seen.share(on, seen.code), seen.share(off, seen.code)) > 0.9
     if coded:
-        _both(points, on, off, "fault", 3.0)
-    if streams:
-        short = long < 600 and spread(lasting) < 0.5
+        _both(points, on, off, "fault", 7.0)
+    elif pair.scope == "floor" and ("lockout", "on") in points[on]:
+        _both(points, on, off, "lockout", 5.0)
+    elif pair.scope == "stream":
+        short = pair.long < 600 and spread(pair.lasting) < 0.5
         _both(points, on, off, "compacting" if short else "full", 3.0)
-    if not (doors or streams or coded):
-        _both(points, on, off, "service", 2.0 if long > 300 and _quiet(seen, on, lasting) else 0.5)
+    elif pair.scope is None and _silent(seen, on, off):
+        _both(points, off, on, "power", 3.0)
+    elif pair.scope is None:
+        quiet = pair.long > 300 and _quiet(seen, on, pair.lasting)
+        _both(points, on, off, "service", 2.0 if quiet else 0.5)
 
 
-def _both(
-    points: Points, on: int, off: int, signal: str, worth: float, swapped: bool = False
-) -> None:
-    edges = ("off", "on") if swapped else ("on", "off")
-    for kind, edge in zip((on, off), edges, strict=True):
+def _both(points: Points, on: int, off: int, signal: str, worth: float) -> None:
+    for kind, edge in zip((on, off), ("on", "off"), strict=True):
         _add(points[kind], (signal, edge), worth)
 
 

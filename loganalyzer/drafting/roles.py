@@ -20,6 +20,7 @@ from loganalyzer.drafting.texts import no_log
 from loganalyzer.drafting.vocabulary import HEADERS, concepts, speaks_of
 from loganalyzer.site import Site
 
+FEW_COVER = 0.5  # of the site's floors, below which a column is no door
 MANY = 400  # distinct texts from which on a column is no event code
 NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
 
@@ -142,14 +143,20 @@ def _floor(roles: Roles, left: Mapping[str, Column], site: Site) -> Roles:
         values = _distinct(column)
         mapped = floor_map(values, floors) if len(values) <= len(floors) + 2 else None
         named = speaks_of(name, HEADERS["floor"])
-        if mapped is None or (len(mapped) < SURE_COVER * len(floors) and not named):
+        if mapped is None or (len(mapped) < FEW_COVER * len(floors) and not named):
             continue
         points = len(mapped) / len(floors) + 0.5 * named
         if best is None or points > best[0]:
             best = (points, name, mapped)
     if best is not None:
-        said = f"{len(best[2])} labels, each a floor of the site"
-        return replace(roles, floor=best[1], floors=best[2], said={**roles.said, "floor": said})
+        name, mapped = best[1], best[2]
+        said = f"{len(mapped)} labels, each a floor of the site"
+        asked = roles.questions
+        if len(mapped) < SURE_COVER * len(floors) and not speaks_of(name, HEADERS["floor"]):
+            asked = (*asked, f"is {name} the door? It names {len(mapped)} of {len(floors)} floors")
+        return replace(
+            roles, floor=name, floors=mapped, said={**roles.said, "floor": said}, questions=asked
+        )
     return _floors_by_order(roles, left, floors, site)
 
 

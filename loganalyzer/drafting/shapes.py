@@ -179,6 +179,10 @@ def _slot_roles(
     roles: list[str] = []
     plainly = bool(points(" ".join(t for t in family if not _is_slot(t))))
     stamped = [n for n, mark in enumerate(marks) if mark == STAMPED]
+    said = [
+        n for n, mark in enumerate(marks)
+        if mark not in (STAMPED, MATERIAL) and not {one[n] for _, one in members} <= known
+    ]  # fmt: skip
     for place, mark in enumerate(marks):
         values = {one[place] for _, one in members}
         if mark == STAMPED:
@@ -188,6 +192,8 @@ def _slot_roles(
             roles.append("stream")
         elif known and values <= known and "floor" not in roles:
             roles.append("floor")
+        elif said == [place] and not plainly:
+            roles.append("")  # what else would say what happened?
         elif mark in marked and marked[mark] not in roles:
             roles.append(marked[mark])
         else:

@@ -93,7 +93,7 @@ CONCEPTS: dict[str, str] = {
     "levee disparu libre$ libres$ efface acquitte fini$ final finaliza concluid "
     "resuelt resolvid anulad cancelad livre$ livres$ fim$ lost *ausfall weg$ "
     "verloren coupe$ coupure perdu cortad corte$ perdid zuruck$ retour vuelta "
-    "desligad apagad out$ removed beseitigt desaparece levantad passou",
+    "desligad apagad removed beseitigt desaparece levantad passou",
     "not": "not$ no$ nicht$ kein keine pas$ non$ sans$ sin$ nao$ sem$ without",
     "busy": "busy in_use occupied taken belegt besetzt occupe$ occupee ocupad en_uso em_uso",
 }  # fmt: skip

@@ -406,4 +406,72 @@ DIALECTS: tuple[Dialect, ...] = (
         2,
         True,
     ),
+    # Written last, when drafting stood, and measured once.
+    Dialect(
+        "late: en lines",
+        Manner("en-4", "en-b", "en", _two),
+        lambda r: w.free_lines(
+            r,
+            _stamp("%d %b %Y %H:%M:%S"),
+            "landing ",
+            "{at}: {text} {of} {code} {value}",
+            "{stamp} | {text}",
+        ),
+        0,
+    ),
+    Dialect(
+        "late: en commas",
+        Manner("en-4", "en", "en", _numbered("L{:02}")),
+        lambda r: w.delimited(
+            r,
+            _stamp("%Y-%m-%d %H:%M:%S"),
+            ",",
+            "when,where,what,stuff,more,figure".replace(",", "|"),
+            "tfesrv",
+        ),
+        2,
+    ),
+    Dialect(
+        "late: de json",
+        Manner("de-3", "de", "de", _named("EG")),
+        lambda r: w.objects(
+            r,
+            lambda line: line.at.strftime("%d.%m.%Y %H:%M:%S"),
+            ("t", "stockwerk", "material", "text", "code", "zahl"),
+            True,
+        ),
+        2,
+    ),
+    Dialect(
+        "late: de fixed",
+        Manner("de-3", "de", "de", _two),
+        lambda r: w.fixed(r, _stamp("%d.%m.%Y %H:%M:%S"), (20, 4, 14, 36, 10, 9)),
+        1,
+    ),
+    Dialect(
+        "late: fr sheet",
+        Manner("fr-3", "fr", "fr", _named("RDC")),
+        lambda r: w.sheet(r, COLUMNS["fr"], "Journal"),
+        0,
+    ),
+    Dialect(
+        "late: fr syslog",
+        Manner("fr-3", "fr", "fr", _two),
+        lambda r: w.syslog_3164(r, "palier ", "{text} {at} {of} {code} {value}"),
+        1,
+    ),
+    Dialect(
+        "late: codes, words first",
+        Manner("codes", "codes", "codes", _two, seed=31),
+        lambda r: w.delimited(r, _stamp("%d.%m.%Y %H:%M:%S"), ";", None, "enrsftv"),
+        2,
+        True,
+    ),
+    Dialect(
+        "late: codes, pairs in json",
+        Manner("pairs", "codes", "codes", DOOR2, seed=32),
+        lambda r: w.objects(r, _iso, ("t", "p", "q", "m", "r", "v"), True),
+        1,
+        True,
+    ),
 )

@@ -106,6 +106,33 @@ WORDINGS: dict[str, tuple[str, ...]] = {
         "FALHA INICIO", "FALHA FIM", "FALHA", "REDE LIGADA", "REDE DESLIGADA", "PRENSA AVANCO",
         "PRENSA RECUO", "HORA ACERTADA", "NIVEL CACAMBA", "NOTA", "BATIMENTO",
     ),
+    "en-4": (
+        "Call from landing", "Call not accepted", "Flap travelling", "Flap in place",
+        "Interlock free", "Interlock set", "Intake door opened", "Intake door closed",
+        "Settling time running", "Settling time over", "Landing locked out",
+        "Landing lockout released", "Receptacle full", "Receptacle has room", "Works start",
+        "Works end", "Malfunction active", "Malfunction inactive", "Malfunction", "Mains back",
+        "Mains failure", "Press cycle start", "Press cycle end", "New time set",
+        "Receptacle gauge", "Log entry", "Keep-alive",
+    ),
+    "de-3": (
+        "Ruftaste", "Ruftaste nicht angenommen", "Umlenkklappe dreht", "Umlenkklappe steht",
+        "Türriegel zurückgezogen", "Türriegel vorgeschoben", "Einwurftür offen",
+        "Einwurftür geschlossen", "Wartezeit Schacht beginnt", "Wartezeit Schacht zu Ende",
+        "Etage wegen Dauerdrücken blockiert", "Etage wieder nutzbar", "Tonne voll",
+        "Tonne gewechselt", "Instandhaltung Start", "Instandhaltung Ende", "Alarm gesetzt",
+        "Alarm gelöscht", "Alarm", "Versorgung wieder da", "Versorgung weg", "Pressvorgang Beginn",
+        "Pressvorgang Ende", "Zeit gestellt", "Füllgrad Tonne", "Hinweis", "Ich lebe",
+    ),
+    "fr-3": (
+        "Appel palier", "Appel ignoré", "Sélecteur se déplace", "Sélecteur positionné",
+        "Gâche libérée", "Gâche enclenchée", "Vantail ouvert", "Vantail fermé",
+        "Temporisation de chute", "Fin de temporisation", "Palier neutralisé",
+        "Palier de nouveau actif", "Bac rempli", "Bac remplacé", "Technicien présent",
+        "Technicien parti", "Anomalie détectée", "Anomalie corrigée", "Anomalie",
+        "Alimentation présente", "Alimentation absente", "Vérin sorti", "Vérin rentré",
+        "Mise à l'heure", "Jauge du bac", "Commentaire", "Battement de coeur",
+    ),
 }  # fmt: skip
 
 STREAMS = {
