@@ -83,7 +83,11 @@ def test_one_steps_from_incident_to_incident(quiet: Page, samples: str):
     quiet.locator(".strip-picture").focus()
     quiet.keyboard.press("n")
     expect(quiet).not_to_have_url(first)
-    quiet.get_by_role("link", name="Previous incident").click()
+    back = quiet.get_by_role("link", name="Previous incident")
+    incident = re.search(r"incident=([^&]+)", first)
+    assert incident
+    expect(back).to_have_attribute("href", re.compile(re.escape(incident[1])))
+    back.click()
     expect(quiet).to_have_url(first)
 
 
