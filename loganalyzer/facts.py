@@ -118,7 +118,7 @@ def log_ends(timeline: pd.DataFrame) -> pd.DataFrame:
     ends = [(*key, part["time"].min(), part["time"].max()) for key, part in parts]
     table = pd.DataFrame(ends, columns=[*CHUTE, "log_start", "log_end"])
     times = dict.fromkeys(["log_start", "log_end"], timeline["time"].dtype)
-    return table.astype(dict.fromkeys(CHUTE, "str") | times)
+    return plain(table.astype(times), *CHUTE)
 
 
 def precision(timeline: pd.DataFrame, by: Sequence[str] = tuple(CHUTE)) -> pd.DataFrame:
@@ -206,12 +206,13 @@ def by_key(
 
 def _placed(
     rows: pd.DataFrame, keys: Sequence[str]
-) -> tuple[NDArray[np.integer], NDArray[np.bool_], list[pd.Index]]:
+) -> tuple[NDArray[np.int64], NDArray[np.bool_], list[pd.Index]]:
     """One number for the key of each row, sorting as the keys do, which rows have one, labels."""
     parts = [_coded(rows[key]) for key in keys]
     labels = [names for _, names in parts]
     small = np.prod(_shape(labels), dtype=np.float64) <= MANY
-    place, known = np.zeros(len(rows), np.int32 if small else np.int64), np.ones(len(rows), bool)
+    place: NDArray[np.int64] = np.zeros(len(rows), np.int32 if small else np.int64)
+    known: NDArray[np.bool_] = np.ones(len(rows), bool)
     for codes, names in parts:
         known &= codes >= 0
         place *= max(len(names), 1)

@@ -8,6 +8,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 Places = NDArray[np.int64]
+MANY = 1_000_000  # keys that may be counted in an array with a place for each
 
 
 def merge_close(spans: pd.DataFrame, by: Sequence[str], gap_s: float) -> pd.Series:
@@ -37,10 +38,10 @@ class Moments:
         """Sort events; reads the columns of `by` (no nulls) and `time`."""
         self.by = list(by)
         group = _groups(events, self.by)
-        _, firsts = np.unique(group, return_index=True)
-        self.keys = _keys(events.iloc[firsts], self.by)
         times = micros(events["time"])
         order = np.lexsort((times, group))
+        firsts = order[np.flatnonzero(np.diff(group[order], prepend=-1))]
+        self.keys = _keys(events.iloc[firsts], self.by)
         self.table = events.iloc[order].reset_index(drop=True)
         self.clock = np.unique(times)
         self.places = self._place(group[order], np.searchsorted(self.clock, times[order]))
@@ -136,8 +137,21 @@ def micros(times: pd.Series) -> Places:
 
 def _groups(table: pd.DataFrame, by: Sequence[str]) -> Places:
     """A number for each group, growing with its keys; null is a group too."""
-    groups = table.groupby(list(by), dropna=False, observed=True)
-    return np.asarray(groups.ngroup(), dtype=np.int64)
+    place = np.zeros(len(table), dtype=np.int64)
+    for name in by:
+        codes, size = _codes(table[name])
+        place = place * (size + 1) + np.where(codes < 0, size, codes)
+    if place.max(initial=0) > MANY:
+        return np.asarray(np.unique(place, return_inverse=True)[1], dtype=np.int64)
+    return np.asarray((np.cumsum(np.bincount(place) > 0) - 1)[place], dtype=np.int64)
+
+
+def _codes(column: pd.Series) -> tuple[NDArray[np.integer], int]:
+    """A column as numbers that sort as its values do, -1 for null, and how many there can be."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return column.cat.codes.to_numpy(), len(column.cat.categories)
+    codes, labels = pd.factorize(column, sort=True)
+    return codes, len(labels)
 
 
 def _keys(table: pd.DataFrame, by: Sequence[str]) -> pd.MultiIndex:

@@ -23,7 +23,7 @@ from loganalyzer.audit.one_door import one_door
 from loganalyzer.audit.service_holds import service_holds
 from loganalyzer.audit.sorter_still import sorter_still
 from loganalyzer.facts import NOT_RECORDED, Facts
-from loganalyzer.keys import Flags
+from loganalyzer.keys import Flags, Ints
 from loganalyzer.site import Site
 from loganalyzer.tables import TABLES, conform
 
@@ -124,7 +124,12 @@ def audit(
     ground = Ground(timeline, intervals, cycles, facts, sites)
     counts = _counting(ground, spans or {})
     found = [(rule, _testable(ground, rule), rule.check(ground)) for rule in RULES]
-    rows = [_row(ground, chute, *one, counts) for chute in range(ground.chutes) for one in found]
+    sums = [_sums(ground, checks, counts) for _, _, checks in found]
+    rows = [
+        _row(ground, chute, *one, *(int(n[chute]) for n in numbers))
+        for chute in range(ground.chutes)
+        for one, numbers in zip(found, sums, strict=True)
+    ]
     parts = [_violations(ground, *one, counts) for one in found]
     broken = pd.concat(parts, ignore_index=True)
     broken = broken.sort_values(["chute_number", "row"], kind="stable", ignore_index=True)
@@ -162,16 +167,22 @@ def _testable(ground: Ground, rule: Rule) -> list[str]:
     ]
 
 
+def _sums(ground: Ground, found: Checks, counts: Flags) -> tuple[Ints, Ints]:
+    """Chute by chute how many tests and violations count."""
+    tested, broken = (
+        np.bincount(ground.log.chute[rows[counts[rows]]], minlength=ground.chutes)
+        for rows in (found.tested, found.broken)
+    )
+    return tested, broken
+
+
 def _row(
-    ground: Ground, chute: int, rule: Rule, missing: list[str], found: Checks, counts: Flags
-) -> tuple[object, ...]:
+    ground: Ground, chute: int, rule: Rule, missing: list[str], found: Checks,
+    tested: int, broken: int,
+) -> tuple[object, ...]:  # fmt: skip
     site, name = ground.names[chute]
     if missing[chute]:
         return site, name, rule.name, None, None, missing[chute]
-    tested, broken = (
-        int(np.count_nonzero(counts[rows] & (ground.log.chute[rows] == chute)))
-        for rows in (found.tested, found.broken)
-    )
     remark = found.remarks.get(chute)
     if not tested and not broken and chute in found.untestable:
         return site, name, rule.name, None, None, found.untestable[chute]

@@ -120,7 +120,15 @@ class Ground:
 
     def doubt(self, a: Rows, b: Rows) -> Floats:
         """By how many seconds the time between two rows may be wrong."""
-        return np.maximum(self.tick[a], self.tick[b]) + self._corrected(a, b)
+        step = self._only_tick
+        ticks = np.maximum(self.tick[a], self.tick[b]) if step is None else np.full(len(a), step)
+        return ticks if self._moved is None else ticks + self._corrected(a, b, self._moved)
+
+    @cached_property
+    def _only_tick(self) -> float | None:
+        """The one step of all rows' clocks, where there is but one."""
+        first = float(self.tick[0]) if len(self.tick) else NO_STAMP_STEP_S
+        return first if (self.tick == first).all() else None
 
     @cached_property
     def tick(self) -> Floats:
@@ -152,15 +160,13 @@ class Ground:
 
     def written(self, a: Rows, b: Rows) -> Floats:
         """Seconds between two rows as their stamps say; NaN where they cannot be compared."""
-        same = (self._clock[a] == self._clock[b]) & (self._fold[a] == self._fold[b])
-        gap = (self.log.time[b] - self.log.time[a]) / SECOND
-        return np.where(same, gap, np.nan)
+        gap: Floats = (self.log.time[b] - self.log.time[a]) / SECOND
+        gap[self._clock[a] != self._clock[b]] = np.nan
+        return gap
 
-    def _corrected(self, a: Rows, b: Rows) -> Floats:
+    def _corrected(self, a: Rows, b: Rows, moved: Floats) -> Floats:
         """How far the clock as written and the clock as corrected differ between two rows."""
-        if self._moved is None:
-            return np.zeros(len(a))
-        odd = self._moved[b] - self._moved[a]
+        odd = moved[b] - moved[a]
         odd -= QUARTER_HOUR * np.round(odd / QUARTER_HOUR)
         return np.nan_to_num(np.abs(odd))  # no stamp, no doubt of it beside `tick`
 
@@ -176,8 +182,11 @@ class Ground:
         return np.where(stamped, moved / SECOND, np.nan)
 
     @cached_property
-    def _clock(self) -> Rows:
-        """A number for each run of rows by one clock that neither stopped nor ran back."""
+    def _clock(self) -> Ints:
+        """A number for each run of rows by one clock that neither stopped nor ran back.
+
+        Odd in the second pass of a repeated hour, which no other time can be compared with.
+        """
         log = self.log
         breaks = np.zeros(len(log), bool)
         breaks[1:] = log.time[1:] < log.time[:-1]
@@ -185,13 +194,10 @@ class Ground:
         breaks[log.power()] = True
         if log.stretch is not None:
             breaks[1:] |= log.stretch[1:] != log.stretch[:-1]
-        return np.cumsum(breaks)
-
-    @cached_property
-    def _fold(self) -> Flags:
-        marks = self.log.labels["clock"]
+        marks = log.labels["clock"]
         place = marks.get_loc("fold") if "fold" in marks else -2
-        return np.asarray(self.log.codes["clock"] == place)
+        runs: Ints = 2 * np.cumsum(breaks, dtype=np.int32) + (log.codes["clock"] == place)
+        return runs
 
     # What held when.
 

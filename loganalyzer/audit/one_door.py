@@ -6,7 +6,7 @@ locked leaf whose contact only flickers counts as shut.
 
 import numpy as np
 
-from loganalyzer.audit.ground import Checks, Ground, Held, first_of_endless, overlaps, seconds
+from loganalyzer.audit.ground import Checks, Ground, Held, expand, first_of_endless, seconds
 from loganalyzer.keys import Rows
 
 
@@ -15,9 +15,7 @@ def one_door(ground: Ground) -> Checks:
     unlocked, openings = ground.held("unlocked"), ground.openings
     both = _together(unlocked, openings)
     is_open = np.isin(both.start, openings.start)
-    first, second = overlaps(ground, both, both)
-    pairs = (both.door[first] != both.door[second]) & (both.start[second] > both.start[first])
-    first, second = first[pairs], second[pairs]
+    first, second = _pairs(ground, both)
     for which in (0, 1):
         keep = first_of_endless((first, second)[which], both)
         first, second = first[keep], second[keep]
@@ -40,6 +38,18 @@ def _together(a: Held, b: Held) -> Held:
     order = np.argsort(np.append(a.start, b.start), kind="stable")
     columns = Held.__dataclass_fields__
     return Held(*(np.append(getattr(a, name), getattr(b, name))[order] for name in columns))
+
+
+def _pairs(ground: Ground, both: Held) -> tuple[Rows, Rows]:
+    """Stretches of two doors that certainly overlap, the earlier first, as the later ones begin."""
+    start, end = both.start, both.end
+    first, second = expand(np.searchsorted(start, start, "right"), np.searchsorted(start, end))
+    apart = both.door[first] != both.door[second]
+    first, second = first[apart], second[apart]
+    sure = ground.follows(start[second], np.minimum(end[first], end[second]))
+    first, second = first[sure], second[sure]
+    order = np.argsort(start[second], kind="stable")
+    return first[order], second[order]
 
 
 def _use(ground: Ground, unlocked: Held, both: Held, which: Rows) -> Rows:

@@ -34,12 +34,15 @@ def _lines(rows: pd.DataFrame, evidence: Evidence) -> list[list[str]]:
     pressed = evidence.timeline["signal"].eq("press") & evidence.timeline["floor"].notna()
     presses = Moments(evidence.timeline.loc[pressed, [*DOOR, "time", "source", "line"]], DOOR)
     spans = rows[DOOR].assign(start=rows["start"] - before, end=rows["start"])
-    low, high = presses.inside(spans)
-    texts = line_of(presses.table).to_numpy()
+    first, high = presses.inside(spans)
+    low = np.maximum(first, high - LINES_SHOWN)
+    texts = np.full(len(presses.table), None, dtype=object)
+    shown = np.unique(np.concatenate([np.arange(a, b) for a, b in zip(low, high, strict=True)]))
+    texts[shown] = line_of(presses.table.iloc[shown]).to_numpy()
     begins = line_of(rows)
     ends = evidence.closing(rows.assign(signal="lockout", ended_by="off"))
     return [
-        list(dict.fromkeys([*texts[max(a, b - LINES_SHOWN) : b], *own]))
+        list(dict.fromkeys([*texts[a:b], *own]))
         for a, b, own in zip(low, high, _known(begins, ends), strict=True)
     ]
 

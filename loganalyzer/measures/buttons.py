@@ -81,16 +81,17 @@ def _presses(timeline: pd.DataFrame) -> pd.DataFrame:
     """Presses button by button in the order of time, each with the precision of its export."""
     pressed = timeline["signal"].eq("press") & timeline["clock"].ne("unanchored")
     rows = timeline.loc[pressed & timeline["floor"].notna(), [*COLUMNS, "time"]]
-    finely = precision(timeline, [*CHUTE, "source"]) if len(rows) else pd.DataFrame()
-    rows = plain(rows, *CHUTE, "source")
-    rows = rows.merge(finely, on=[*CHUTE, "source"], how="left") if len(rows) else rows.assign(
-        precision_s=1.0
-    )  # fmt: skip
+    exports = [*CHUTE, "source"]
+    finely = precision(timeline, exports) if len(rows) else pd.DataFrame(columns=[*exports, FINE])
+    steps = rows[exports].drop_duplicates()
+    steps = steps.assign(**{FINE: plain(steps, *exports).merge(finely, how="left")[FINE].array})
+    rows = rows.merge(steps, on=exports, how="left")
     rows["button"] = rows.groupby([*DOOR, "stream"], observed=True, dropna=False).ngroup()
     rows["at"] = micros(rows["time"]) / 1e6
     return rows.sort_values(["button", "at"], kind="stable", ignore_index=True)
 
 
+FINE = "precision_s"
 COLUMNS = [*DOOR, "stream", "source", "line"]
 
 
