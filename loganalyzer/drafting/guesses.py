@@ -15,6 +15,7 @@ from loganalyzer.tables import NEEDS_FLOOR
 # Below it a guess is a question; below the second it is left to a person altogether.
 SURE = 0.75
 LIKELY = 0.4
+AGAINST = 2.0  # points by which behaviour speaks for another meaning: then it is a question
 SILENT = -2.5  # points of a meaning that nothing speaks for
 
 
@@ -104,6 +105,9 @@ def _weighed(
     weights = np.exp(np.array([total[meaning] for meaning in order]) - total[order[0]])
     certainty = float(weights[0] / weights.sum())
     nothing = not words and not acts
+    best = max(acts.values(), default=0.0)
+    against = best - acts.get(order[0], floor) > AGAINST and (frequent or best > AGAINST)
+    certainty = min(certainty, SURE - 0.05 if against else 0.99)
     why = []
     if words.get(order[0]):
         why.append(f"words ({', '.join(sorted(concepts(kind.words)))})")
@@ -114,7 +118,7 @@ def _weighed(
         else:
             why.append("against its place in the course of a use")
     elif did:
-        why.append(did)
+        why.append(did + (", which speaks for another meaning" if against else ""))
     return Guess(
         kind, None if nothing else order[0], certainty, order[1] if not nothing else None,
         "; ".join(why) or "nothing speaks for any meaning",

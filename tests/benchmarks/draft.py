@@ -2,8 +2,8 @@
 
 A line is right if the drafted profile makes of it the events that truly happened (signal, edge,
 door) at the time that was written, and nothing of a line that is no event. The stream counts in
-a column of its own. Dialects at even places were looked at while drafting was written, the others
-were not.
+a column of its own. Dialects at even places were looked at while drafting was written; those at
+odd places, and those called "late", were measured once and then used to mend what they showed.
 """
 
 import sys
@@ -126,7 +126,7 @@ def row(place: int, name: str, found: Result) -> str:
 def verdict(codes: bool, held: bool, of: list[float]) -> str:
     least = 80 if codes else 95
     return (
-        f"{'codes only' if codes else 'plain words'}, {'held out' if held else 'developed on'}: "
+        f"{'codes only' if codes else 'plain words'}, {'odd places' if held else 'even places'}: "
         f"{len(of)} dialects, mean {sum(of) / len(of):.1f} %, least {min(of):.1f} %, "
         f"{sum(share >= least for share in of)} with {least} % or more"
     )

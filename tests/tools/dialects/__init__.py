@@ -1,8 +1,8 @@
 """Exports of controllers nobody has a profile for: invented wordings in invented layouts.
 
 Built on what the simulator says truly happened, and sharing nothing with the code that drafts
-profiles, its word lists included. `DIALECTS` holds them; those at even places are for
-developing, the others are held out.
+profiles, its word lists included. `DIALECTS` holds them; drafting was written with
+those at even places, and measured with the others before they mended it.
 """
 
 from collections.abc import Callable, Sequence
