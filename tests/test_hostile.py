@@ -163,6 +163,34 @@ def test_a_sheet_that_says_it_is_as_large_as_can_be(desk):
     assert "1048576 rows" in err
 
 
+@pytest.mark.parametrize(
+    "cell",
+    ['<c r="C99999999999999999999"/>', '<c r="c9999999"/>', f'<c r{" " * 300}="A1048576"/>',
+     '<row r="4294967295"><c><v>1</v></c></row>'],
+)  # fmt: skip
+def test_a_cell_where_no_sheet_ends_is_refused_before_room_is_made_for_it(desk, cell):
+    # Found by the fuzzer: the library that reads cells makes room up to the last one at once.
+    rows = f'<row r="1"><c r="A1"/></row><row r="2">{cell}</row>'
+    sheet = f'<worksheet xmlns="{RELS}/spreadsheetml/2006/main"><sheetData>{rows}</sheetData>'
+    members = {name: text.encode() for name, text in WORKBOOK.items()}
+    packed = archive({**members, "xl/worksheets/sheet1.xml": f"{sheet}</worksheet>".encode()})
+    status, _, err = desk.take(desk.file("far.xlsx", packed), "--profile", "sheet-log")
+    assert status == 3
+    assert "expected a workbook of at most" in err
+
+
+@pytest.mark.parametrize("count", ["99999999999999", "9" * 8, "&#57;99999999", " 1"])
+def test_a_table_that_promises_too_many_strings_is_refused(desk, count):
+    # Found by the fuzzer: the library makes room for as many strings as the table promises.
+    strings = f'<sst count="1" uniqueCount{" " * 9} = "{count}"><si><t>DOOR OPEN</t></si></sst>'
+    members = {name: text.encode() for name, text in WORKBOOK.items()}
+    members |= {"xl/worksheets/sheet1.xml": SHEET.encode(),
+                "xl/sharedStrings.xml": strings.encode()}  # fmt: skip
+    status, _, err = desk.take(desk.file("many.xlsx", archive(members)), "--profile", "sheet-log")
+    assert status == 3
+    assert "strings" in err
+
+
 def labelled(desk: Desk, labels: list[str]) -> None:
     """Import an export in which each label is that of a door, a material and an event."""
     rows = "".join(

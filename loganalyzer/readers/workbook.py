@@ -23,10 +23,16 @@ CELLS_LIMIT = 11_000_000  # of a sheet, or strings; some 70 bytes each in memory
 REST_LIMIT = 64 << 20  # bytes of a member that is neither
 PIECE = 1 << 20
 HEAVY = ("xl/worksheets/", "xl/sharedStrings")
-CELL = re.compile(rb"""\br=["']([A-Z]{1,3})(\d{1,7})["']""")
+# Where a cell or row says it stands; the library takes any letters and digits, and white space.
+CELL = re.compile(rb"""\br\s{0,200}=\s{0,200}["']([A-Za-z]*)(\d+)["']""")
+STRETCHED = re.compile(rb"\br\s{200}|\br\s*=\s{200}")
 # Cells need not say where they stand; and a text may be shared by them. With a prefix or without.
 PARTS = re.compile(rb"[<:](?:c|si)[\s>/]")
-LONGEST_CELL = 16
+LONGEST_CELL = 512
+# How many strings a table says it has, wherever it says so; the library that reads them takes
+# attributes from XML that is broken too.
+COUNTED = b"uniqueCount"
+COUNT = re.compile(rb"""uniqueCount\s*=\s*["']([^"']*)["']""")
 
 
 def open_sheet(stream: BinaryIO, sheet: str | None, name: str) -> Any:
@@ -79,6 +85,7 @@ def _check_sizes(data: bytes, name: str) -> None:
                     total, seen = total + len(piece), seen + len(piece)
                     _check_total(total, len(data), name)
                     if held:
+                        corners.counts(piece)
                         corners.add(piece)
                     elif seen > REST_LIMIT:
                         raise _too_large(name, f"more than {REST_LIMIT >> 20} MB that are no cells")
@@ -106,8 +113,21 @@ class _Corners:
     """How many cells or strings there are, and the area that cells span, as XML goes by."""
 
     def __init__(self, name: str) -> None:
-        self.name, self.tail = name, b""
+        self.name, self.tail, self.promise = name, b"", b""
         self.column, self.row, self.parts = 0, 0, 0
+
+    def counts(self, piece: bytes) -> None:
+        """Refuse a table of strings that promises too many: room is made for them beforehand."""
+        text = self.promise + piece
+        for said in COUNT.findall(text):
+            if not (said.isdigit() and len(said) < 9 and int(said) <= CELLS_LIMIT):
+                shown = said[:20].decode("ascii", "replace")
+                raise _too_large(self.name, f"a table of {shown} strings")
+        last = text.rfind(COUNTED)  # it may go on in the next piece
+        open_still = last >= 0 and not COUNT.match(text, last)
+        self.promise = text[last:] if open_still else text[-len(COUNTED) :]
+        if len(self.promise) > PIECE:
+            raise _too_large(self.name, f"a count of more than {PIECE:,} bytes")
 
     def add(self, piece: bytes) -> None:
         """Take the next bytes."""
@@ -117,15 +137,18 @@ class _Corners:
             raise _too_large(self.name, f"more than {CELLS_LIMIT:,} cells or strings")
         self.tail = text[-LONGEST_CELL:]
         cells = CELL.findall(text)
-        self.column = max([self.column, *map(_column, {letters for letters, _ in cells})])
-        self.row = max([self.row, *map(int, {digits for _, digits in cells})])
+        letters, digits = ({part[at] for part in cells} for at in (0, 1))
+        if STRETCHED.search(text) or any(len(each) > 7 for each in letters | digits):
+            raise _too_large(self.name, "a cell whose place no sheet has")
+        self.column = max([self.column, *map(_column, letters)])
+        self.row = max([self.row, *map(int, digits)])
         if self.column * self.row > CELLS_LIMIT:
             raise _too_large(self.name, f"a sheet of {self.row} rows and {self.column} columns")
 
 
 def _column(letters: bytes) -> int:
     number = 0
-    for letter in letters:
+    for letter in letters.upper():
         number = 26 * number + letter - ord("A") + 1
     return number
 

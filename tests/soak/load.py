@@ -355,6 +355,8 @@ class Browser:
                 answer = self.connection.getresponse()
                 content = answer.read()
             except (OSError, http.client.HTTPException):
+                if self.connection is not None:
+                    self.connection.close()
                 self.connection = None
                 until(lambda: alive(self.port) or self.stop.is_set(), 120)
                 continue
