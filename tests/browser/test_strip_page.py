@@ -70,6 +70,7 @@ def test_dragging_moves_and_a_double_click_looks_closer(quiet: Page, samples: st
     quiet.mouse.move(x - 100, y, steps=4)
     quiet.mouse.up()
     expect(quiet).to_have_url(re.compile(r"at=2026-10-02T06%3A0[2-9]"))
+    expect(quiet.locator(".strip-title")).to_contain_text(re.compile("07:0[2-9]"))  # it followed
     quiet.locator(".strip-picture").dblclick(position={"x": 400, "y": 100})
     expect(quiet).to_have_url(re.compile("wide=1200"))
 
