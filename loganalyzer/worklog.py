@@ -4,11 +4,11 @@ They are kept as TOML, the tables that a site file has too, so that they can be 
 import with another site file leaves them as they are; one that stands in both counts once.
 """
 
-import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from loganalyzer.errors import SiteError
+from loganalyzer.settings.writing import quoted
 from loganalyzer.site import Campaign, Done, Site, Work, parse_done
 from loganalyzer.store import Store
 
@@ -99,8 +99,7 @@ def _table(kind: str, fields: Mapping[str, object]) -> str:
 def _value(value: object) -> str:
     if isinstance(value, list | tuple):
         return f"[{', '.join(_value(one) for one in value)}]"
-    # JSON's strings are TOML's basic strings, but for DEL. Source: TOML 1.0, "String".
-    return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007F")
+    return quoted(str(value))
 
 
 def _check_places(site: Site, done: Done) -> None:

@@ -14,8 +14,8 @@ from typing import Any
 
 from loganalyzer.drafting.stamps import STAMP
 from loganalyzer.drafting.texts import Text, no_log
-from loganalyzer.drafting.toml import quoted
 from loganalyzer.errors import InputError
+from loganalyzer.settings.writing import quoted
 
 Column = Sequence[str | None]
 ENOUGH = 0.9

@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from loganalyzer.drafting.guesses import SURE
 from loganalyzer.drafting.labels import floor_of, stream_of
 from loganalyzer.drafting.layouts import Column, Found
-from loganalyzer.drafting.toml import quoted
 from loganalyzer.drafting.vocabulary import concepts
 from loganalyzer.drafting.wording import points, reason
+from loganalyzer.settings.writing import quoted
 
 PART = re.compile(r"[^\W_]+")
 SIGNALS = ("open", "unlocked", "press", "refusal", "lockout", "positioning", "clearing", "full",

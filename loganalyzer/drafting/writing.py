@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from loganalyzer.drafting.guesses import Guess
 from loganalyzer.drafting.layouts import Found
 from loganalyzer.drafting.roles import Roles
-from loganalyzer.drafting.toml import key, quoted
 from loganalyzer.drafting.wording import IGNORE, reason
+from loganalyzer.settings.writing import key, quoted
 
 SHOWN = 3  # sample lines beside a question
 
