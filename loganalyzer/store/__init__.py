@@ -6,6 +6,7 @@
     events/SITE/CHUTE/        Parquet: readings of exports, stretches of timelines
     rejects/, texts/          Parquet of rejected lines; site and profile files as used
     sums/                     Parquet of monthly sums, where retention removed what they count
+    derived/SITE/             what was worked out from a site's log; may be taken away at any time
     incoming/                 where importers write before their files are moved into place
 
 A change writes new files, then replaces the one small file: a stop before that leaves the store
@@ -32,6 +33,7 @@ from loganalyzer.store.disk import (
     digest,
     document,
     flush,
+    land,
     land_text,
     make_folders,
     told_as_store_error,
@@ -294,16 +296,68 @@ class Store:
             place.unlink()
         return int(root["format"]), lost
 
+    def derived(self, site: str, name: str) -> Path | None:
+        """A derived file of a site, if it is there; null where it has to be made (again).
+
+        A file whose bytes are not as they were written counts as not there: whoever reads it
+        checks that.
+        """
+        place = self.path / "derived" / site / _plain(name)
+        return place if place.is_file() else None
+
+    def land_derived(
+        self, site: str, name: str, of: str, write: Callable[[Path], None]
+    ) -> Path | None:
+        """Put a derived file of a site into the store, whole, without a new generation or lock.
+
+        Args:
+            site: Its id.
+            name: Begins with the key of what it is made from; the same name, the same content.
+            of: The site's manifest that it is made from: `State.files[site]`.
+            write: Writes it to the path it is called with.
+
+        Returns:
+            Where it is; null where the site changed meanwhile: then it is not kept, since it may
+            tell what retention has just removed.
+
+        Raises:
+            StoreError: The folder cannot be written.
+        """
+        place = self.path / "derived" / site / _plain(name)
+        with told_as_store_error(self.path), self.incoming() as aside:
+            written = aside / "derived"
+            write(written)
+            make_folders(self.path, place)
+            land(written, place)
+            if self.root()["sites"].get(site) == of:  # asked after it landed: see `settle`
+                return place
+            place.unlink(missing_ok=True)
+        return None
+
+    def keep_derived(self, site: str, keys: Iterable[str]) -> None:
+        """Take away the derived files of a site whose names begin with none of these keys."""
+        keys = tuple(keys)
+        with told_as_store_error(self.path):
+            for path in (self.path / "derived" / site).glob("*"):
+                if not path.name.startswith(keys):
+                    path.unlink(missing_ok=True)
+
     def ways_back(self) -> dict[Path, dict[str, Any]]:
         """The root files of earlier formats that an upgrade left beside the present one."""
         found = sorted(self.path.glob(way_back("*")))
         return {one: json.loads(one.read_text(encoding="utf-8")) for one in found}
 
-    def settle(self) -> None:
+    def settle(self, sites: Iterable[str] = ()) -> None:
         """Take away now what only the generation before needs, and every way back.
 
         Readers in the midst of it read anew. For what must not stay on the disk.
+
+        Args:
+            sites: Those whose derived files go too. Who lands one after this sees
+                the change, and takes it away again.
         """
+        for site in sites:
+            self.keep_derived(site, ())
         with told_as_store_error(self.path), turn(self.path / "lock", lambda line: None):
             for kept in self.ways_back():
                 kept.unlink()
@@ -389,6 +443,13 @@ class Store:
 def way_back(format_: int | str) -> str:
     """The name of the root file of an earlier format that an upgrade leaves behind."""
     return f"loganalyzer-store.format-{format_}.json"
+
+
+def _plain(name: str) -> str:
+    """A name that leads nowhere else."""
+    if Path(name).name != name or name in ("", ".", ".."):
+        raise ValueError(f"{name!r} is no name of a file")
+    return name
 
 
 def named_by(text: str) -> str:

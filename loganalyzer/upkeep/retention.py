@@ -140,7 +140,7 @@ def retain(
         left_over = [change.manifests[m.site] for m in manifests]
         events -= sum(stretch.rows for m in left_over for stretch in m.stretches)
     result = _result(store, True, limits, going, events)
-    store.settle()
+    store.settle(limits)  # of all of them: one that was stopped before may have left some
     for file in _set_aside(store.path):
         file.unlink()
     return result
