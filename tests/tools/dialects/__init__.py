@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
 
+from tests.tools.dialects import held
 from tests.tools.dialects import writers as w
 from tests.tools.dialects.lines import Line, Manner, lines
 from tests.tools.dialects.wordings import COLUMNS
@@ -472,6 +473,88 @@ DIALECTS: tuple[Dialect, ...] = (
         Manner("pairs", "codes", "codes", DOOR2, seed=32),
         lambda r: w.objects(r, _iso, ("t", "p", "q", "m", "r", "v"), True),
         1,
+        True,
+    ),
+    # Written in a second round, each with a trait that drafting had not been tried on.
+    Dialect(
+        "held: en uptime",
+        Manner("en-7", "en", "en", _two),
+        lambda r: held.uptimes(r, "[{up}] {text} @{floor} {stream} {code} {value}"),
+    ),
+    Dialect(
+        "held: de month names",
+        Manner("de-4", "de", "de", _named("EG")),
+        lambda r: w.free_lines(
+            r,
+            held.month_stamp("de", "%d. {month} %Y %H:%M:%S"),
+            "Geschoss ",
+            "{text} {at} {of} {code} {value}",
+            "{stamp} {text}",
+        ),
+        1,
+    ),
+    Dialect(
+        "held: fr month names",
+        Manner("fr-4", "fr", "fr", _numbered("{:02}")),
+        lambda r: w.delimited(
+            r, held.month_stamp("fr", "%d {month} %Y %H:%M:%S"), ";", COLUMNS["fr"], "tfserv"
+        ),
+        2,
+    ),
+    Dialect(
+        "held: es second sheet",
+        Manner("es-3", "es", "es", _named("PB")),
+        lambda r: held.second_sheet(r, COLUMNS["es"]),
+    ),
+    Dialect(
+        "held: pt thing and state",
+        Manner("pt-3", "pt", "pt", _named("RC")),
+        lambda r: held.things(r, _stamp("%d/%m/%Y %H:%M:%S")),
+        1,
+    ),
+    Dialect(
+        "held: en tags and states",
+        Manner("en-5", "en", "en", _two),
+        lambda r: held.tags(r, _iso, ",", "stamp,tag,state,stream,detail,figure"),
+        2,
+    ),
+    Dialect(
+        "held: en sentences",
+        Manner("en-6", "en", "en", _numbered("{}")),
+        lambda r: held.told(r, _stamp("%Y/%m/%d %H:%M:%S")),
+    ),
+    Dialect(
+        "held: de keys and values",
+        Manner("de-4", "de", "de", _two, utc=True),
+        lambda r: held.pairs_of_keys(r, lambda line: f"{line.at:%Y-%m-%dT%H:%M:%S}Z"),
+        1,
+    ),
+    Dialect(
+        "held: codes, floor glued on",
+        Manner("numbers", "codes", "codes", _numbered("{:02}"), seed=41),
+        lambda r: held.glued(r, _stamp("%d.%m.%Y %H:%M:%S")),
+        2,
+        True,
+    ),
+    Dialect(
+        "held: codes, newest first",
+        Manner("hex", "digits", "codes", _two, seed=42, utc=True),
+        lambda r: held.newest_first(r, lambda line: int(line.utc.timestamp()), ";"),
+        0,
+        True,
+    ),
+    Dialect(
+        "held: fi words, unknown",
+        Manner("fi", "codes", "codes", _two),
+        lambda r: w.delimited(r, _stamp("%d.%m.%Y %H:%M:%S"), ";", None, "tfserv"),
+        1,
+        True,
+    ),
+    Dialect(
+        "held: codes, uptime",
+        Manner("codes", "codes", "codes", DOOR2, seed=43),
+        lambda r: held.uptimes(r, "{up} {text} {floor} {stream} {code} {value}"),
+        2,
         True,
     ),
 )

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from tests.tools.dialects import held_wordings
 from tests.tools.dialects.wordings import CODES, KINDS, STREAMS, WORDINGS
 from tests.tools.simulator.truth import Truth
 
@@ -42,7 +43,8 @@ class Manner:
     """How a controller words what it logs.
 
     Attributes:
-        words: A key of WORDINGS, or "codes", "pairs" (number and state), "hex".
+        words: A key of WORDINGS, or "codes", "pairs" (number and state), "hex",
+            "numbers".
         streams, codes: Keys of STREAMS and CODES.
         floors: A floor's label as written.
         without: Kinds it does not log.
@@ -97,12 +99,15 @@ def _texts(manner: Manner) -> list[str]:
         return [f"E{number:03}" for number in draw.sample(range(1, 400), len(KINDS))]
     if manner.words == "hex":
         return [f"{number:04X}" for number in draw.sample(range(0x1000, 0xFFFF), len(KINDS))]
+    if manner.words == "numbers":
+        return [str(number) for number in draw.sample(range(100, 1000), len(KINDS))]
     if manner.words == "pairs":
         signals = list(dict.fromkeys(kind.split()[0] for kind in KINDS))
         number = dict(zip(signals, draw.sample(range(10, 99), len(signals)), strict=True))
         state = {"on": "1", "off": "0", "mark": "2"}
         return [f"{number[kind.split()[0]]} {state[kind.split()[1]]}" for kind in KINDS]
-    return list(WORDINGS[manner.words])
+    every = WORDINGS | held_wordings.WORDINGS | held_wordings.SENTENCES
+    return list(every[manner.words])
 
 
 def _fault(code: str, seed: int) -> str:
