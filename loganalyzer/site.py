@@ -35,8 +35,8 @@ RULE_KEYS = (
     "FREQ", "INTERVAL", "BYDAY", "BYHOUR", "BYMINUTE", "BYSECOND", "BYMONTH", "BYMONTHDAY",
     "BYYEARDAY", "BYWEEKNO", "BYSETPOS", "WKST", "COUNT", "UNTIL",
 )  # fmt: skip
-# What dateutil raises at texts that are no rules.
-UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, ArithmeticError)
+# What dateutil raises at texts that are no rules; OSError at a TZID too long for a file's name.
+UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, ArithmeticError, OSError)
 # A log of door use is about people at home: below this many units it tells of one home.
 MIN_UNITS = 3
 DTSTART = re.compile(r"DTSTART(;TZID=(?P<zone>[^:]+))?:(?P<time>\w+)\s*")
