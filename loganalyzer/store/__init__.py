@@ -7,6 +7,7 @@
     rejects/, texts/          Parquet of rejected lines; site and profile files as used
     sums/                     Parquet of monthly sums, where retention removed what they count
     derived/SITE/             what was worked out from a site's log; may be taken away at any time
+    derived/.shared/          the same of several sites; no site is called so
     incoming/                 where importers write before their files are moved into place
 
 A change writes new files, then replaces the one small file: a stop before that leaves the store
@@ -17,7 +18,7 @@ none: they read what the small file names, and if that is swept away meanwhile, 
 import hashlib
 import json
 import shutil
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
@@ -43,6 +44,7 @@ from loganalyzer.store.manifest import Manifest, from_json
 from loganalyzer.store.state import State
 
 ROOT = "loganalyzer-store.json"
+SHARED = ".shared"
 SWEPT = ("manifests", "originals", "events", "rejects", "texts", "sums")
 Result = TypeVar("Result")
 
@@ -323,13 +325,54 @@ class Store:
         Raises:
             StoreError: The folder cannot be written.
         """
-        place = self.path / "derived" / site / _plain(name)
+        return self._land_derived(self.path / "derived" / site / _plain(name), {site: of}, write)
+
+    def shared(self, name: str) -> Path | None:
+        """A derived file of several sites, if it is there; as `derived`."""
+        place = self.path / "derived" / SHARED / _plain(name)
+        return place if place.is_file() else None
+
+    def land_shared(
+        self, name: str, of: Mapping[str, str], write: Callable[[Path], None]
+    ) -> Path | None:
+        """Put a derived file of several sites into the store; as `land_derived`.
+
+        Args:
+            name: As there.
+            of: Site → its manifest, of all of whom it tells.
+            write: As there.
+        """
+        return self._land_derived(self.path / "derived" / SHARED / _plain(name), of, write)
+
+    def derived_before(self, site: str | None, ending: str) -> list[Path]:
+        """Derived files whose names end so, the newest first, whatever they were made from.
+
+        Args:
+            site: Of this site; null: of several.
+            ending: How the names end.
+        """
+        timed = []
+        for path in (self.path / "derived" / (site or SHARED)).glob(f"*{ending}"):
+            with suppress(FileNotFoundError):  # taken away meanwhile
+                timed.append((path.stat().st_mtime_ns, path))
+        return [path for _, path in sorted(timed, reverse=True)]
+
+    def drop_shared(self, names: Iterable[str]) -> None:
+        """Take away derived files of several sites that newer ones stand in for."""
+        with told_as_store_error(self.path):
+            for name in names:
+                (self.path / "derived" / SHARED / _plain(name)).unlink(missing_ok=True)
+
+    def _land_derived(
+        self, place: Path, of: Mapping[str, str], write: Callable[[Path], None]
+    ) -> Path | None:
         with told_as_store_error(self.path), self.incoming() as aside:
             written = aside / "derived"
             write(written)
             make_folders(self.path, place)
             land(written, place)
-            if self.root()["sites"].get(site) == of:  # asked after it landed: see `settle`
+            sites = self.root()["sites"]  # asked after it landed: see `settle`
+            if all(sites.get(site) == manifest for site, manifest in of.items()):
                 return place
             place.unlink(missing_ok=True)
         return None
@@ -353,11 +396,13 @@ class Store:
         Readers in the midst of it read anew. For what must not stay on the disk.
 
         Args:
-            sites: Those whose derived files go too. Who lands one after this sees
-                the change, and takes it away again.
+            sites: Those whose derived files go too, and with them all of several sites. Who
+                lands one after this sees the change, and takes it away again.
         """
-        for site in sites:
+        for site in (named := list(sites)):
             self.keep_derived(site, ())
+        if named:
+            self.drop_shared(path.name for path in self.derived_before(None, ""))
         with told_as_store_error(self.path), turn(self.path / "lock", lambda line: None):
             for kept in self.ways_back():
                 kept.unlink()
