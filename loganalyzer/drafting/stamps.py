@@ -14,13 +14,17 @@ import numpy as np
 import pyarrow as pa
 
 from loganalyzer.stamps import Stamps
+from loganalyzer.stamps.columns import ColumnReader
+from loganalyzer.stamps.forms import form as form_of
+from loganalyzer.stamps.months import SHOWN
 from loganalyzer.stamps.offsets import NO_OFFSET
 
-MONTHS = r"(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)[a-z]*"
+MONTH = rf"(?:{'|'.join(sorted(SHOWN, key=len, reverse=True))})\b\.?"
 CLOCK = r"\d{1,2}[:.h]\d\d(?:[:.m]\d\d(?:[.,]\d{1,6})?)?s?(?: ?[AaPp]\.?[Mm]\b\.?)?"
 DATE = (
-    rf"(?:\d{{1,4}}[./-]\d{{1,2}}[./-]\d{{1,4}}|\d{{1,2}}[ -]{MONTHS}[ -]\d{{2,4}}"
-    rf"|{MONTHS} +\d{{1,2}},? \d{{4}})"
+    rf"(?:\d{{1,4}}[./-]\d{{1,2}}[./-]\d{{1,4}}"
+    rf"|\d{{1,2}}\.?[ -](?:de )?(?i:{MONTH})[ -](?:de )?\d{{2,4}}"
+    rf"|(?i:{MONTH}) +\d{{1,2}},? \d{{4}})"
 )
 ISO = r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:[.,]\d+)?)?(?:[Zz]|[+-]\d\d:?\d\d)?(?!\d)"
 STAMP = re.compile(
@@ -65,7 +69,7 @@ def find_format(stamps: Sequence[str | None], zone: str) -> Written | None:
     if len(filled) < 0.9 * len(stamps) or not filled:
         return None
     tried = [
-        (form, read) for form in _candidates(filled) if (read := _read(form, stamps)) is not None
+        (form, read) for form in candidates(filled) if (read := read_as(form, stamps)) is not None
     ]
     if not tried:
         return None
@@ -97,7 +101,7 @@ def _roughness(seconds: np.ndarray) -> float:
     return float(np.abs(steps[(steps < 0) | (steps > 1)]).sum())
 
 
-def _candidates(stamps: Sequence[str]) -> list[str]:
+def candidates(stamps: Sequence[str]) -> list[str]:
     """Formats that fit the shape of the stamps, by a sample of them."""
     picked = stamps[:: max(1, len(stamps) // 400)]
     if all(re.fullmatch(ISO, stamp) for stamp in picked):
@@ -150,9 +154,8 @@ def _dates(rest: str) -> list[str]:
         return [rest.replace(found[0], form) for form in ("%Y%m%d", "%d%m%Y", "%m%d%Y")]
     if found := re.search(r"\d{7}", rest):
         return [rest.replace(found[0], "%Y%j")]
-    if found := re.search(MONTHS, rest):
-        month = "%b" if len(found[0]) == 3 else "%B"
-        rest = rest.replace(found[0], month)
+    if found := re.search(MONTH, rest, re.IGNORECASE):
+        rest = rest.replace(found[0], "%b")
         rest = re.sub(r"\d{4}", "%Y", rest)
         rest = re.sub(r"(?<!%)\b\d{1,2}\b", "%d", rest, count=1)
         return [re.sub(r"\b\d\d\b", "%y", rest)]
@@ -168,14 +171,16 @@ def _dates(rest: str) -> list[str]:
     return [rest.replace(found[0], f"{a}{one}{b}{two}{c}") for a, b, c in orders]
 
 
-def _read(form: str, stamps: Sequence[str | None]) -> tuple[np.ndarray, str] | None:
+def read_as(form: str, stamps: Sequence[str | None]) -> tuple[np.ndarray, str] | None:
     """Seconds of each stamp and the zone's word, or null where the format does not read them."""
-    if form not in ("iso", "epoch_s", "epoch_ms") and not _strictly(form, stamps):
-        return None
     zone = "utc" if form.startswith("epoch") else "site"
-    rule = _Rule(form, zone)
-    parsed = Stamps(rule, datetime(2079, 1, 1, tzinfo=UTC)).parse(pa.array(stamps, pa.string()))
-    filled = sum(stamp is not None for stamp in stamps)
+    texts = pa.array(stamps, pa.string())
+    filled = len(texts) - texts.null_count
+    if "%" in form:  # the form itself, and no lenient reading, fits
+        strict = ColumnReader(form_of(form)).read(texts.fill_null(""))
+        if np.count_nonzero(strict.ok) < ENOUGH * filled:
+            return None
+    parsed = Stamps(_Rule(form, zone), datetime(2079, 1, 1, tzinfo=UTC)).parse(texts)
     if np.count_nonzero(parsed.ok) < ENOUGH * filled:
         return None
     seconds = np.where(parsed.ok, parsed.written / 1e6, np.nan)
@@ -185,20 +190,6 @@ def _read(form: str, stamps: Sequence[str | None]) -> tuple[np.ndarray, str] | N
             zone = "offset"
             seconds = seconds - np.where(parsed.offset_us == NO_OFFSET, 0, parsed.offset_us) / 1e6
     return seconds, zone
-
-
-def _strictly(form: str, stamps: Sequence[str | None]) -> bool:
-    """Whether the format itself, and no lenient reading, fits nearly all distinct dates."""
-    bad = count = 0
-    for stamp in {stamp.strip() for stamp in stamps if stamp}:
-        count += 1
-        try:
-            datetime.strptime(stamp, form)  # noqa: DTZ007 - only asks whether it fits
-        except ValueError:
-            bad += 1
-            if bad > 20 and bad > 0.02 * len(stamps):
-                return False
-    return bad <= (1 - ENOUGH) * count
 
 
 @dataclass(frozen=True)

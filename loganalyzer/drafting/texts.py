@@ -8,7 +8,7 @@ from pathlib import Path
 from loganalyzer.errors import InputError
 from loganalyzer.readers.blocks import blocks
 from loganalyzer.readers.sheet import cell_text
-from loganalyzer.readers.unpack import Export, exports
+from loganalyzer.readers.unpack import Export, Limits, exports
 from loganalyzer.readers.workbook import open_sheet
 
 # Lines that a draft looks at; the rest of a longer export is left to `inspect`.
@@ -33,28 +33,35 @@ class Text:
     whole: bool = True
 
 
-def read_texts(paths: Iterable[Path]) -> list[Text]:
+def read_texts(
+    paths: Iterable[Path], encoding: str | None = None, limits: Limits | None = None
+) -> list[Text]:
     """The lines of every export.
+
+    Args:
+        paths: Files or folders; packed ones are read as they are.
+        encoding: Null: as the readers find out.
+        limits: How far packed files may expand; null: the defaults.
 
     Raises:
         InputError: One cannot be read, or is no text at all.
     """
-    return [_read(found) for path in paths for found in exports(path)]
+    return [_read(found, encoding) for path in paths for found in exports(path, limits)]
 
 
-def _read(found: Export | InputError) -> Text:
+def _read(found: Export | InputError, encoding: str | None) -> Text:
     if isinstance(found, InputError):
         raise found
     with found.open() as stream:
         head = stream.read(len(WORKBOOK))
-    return _sheet(found) if head == WORKBOOK else _lines(found)
+    return _sheet(found) if head == WORKBOOK else _lines(found, encoding)
 
 
-def _lines(export: Export) -> Text:
+def _lines(export: Export, encoding: str | None) -> Text:
     lines: list[str] = []
     try:
         with export.open() as stream:
-            for block in blocks(stream, None, export.name):
+            for block in blocks(stream, encoding, export.name):
                 if not lines and block.numbers[:1] != [1]:
                     lines += [""] * (int(block.numbers[0]) - 1 if len(block) else 0)
                 lines += block.strings().to_pylist()

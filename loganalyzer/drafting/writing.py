@@ -9,6 +9,7 @@ from loganalyzer.drafting.roles import Roles
 from loganalyzer.drafting.wording import IGNORE, reason
 from loganalyzer.settings.writing import key, quoted
 
+NONE: Mapping[str, str] = {}
 SHOWN = 3  # sample lines beside a question
 
 
@@ -20,6 +21,8 @@ def profile_text(
     guesses: Sequence[Guess],
     samples: Mapping[int, Sequence[str]],
     entries: Sequence[str],
+    refusals: Mapping[str, str] = NONE,
+    encoding: str | None = None,
 ) -> str:
     """The profile file.
 
@@ -31,6 +34,8 @@ def profile_text(
         guesses: What its texts mean.
         samples: Some lines of each guess, by its place.
         entries: Lines of [[samples]] entries, for that layout.
+        refusals: Codes of refusals that a person has told: as written → ours.
+        encoding: Null: as the readers find out.
     """
     return "\n".join([
         f"# Drafted from {_comment(source)}. Measure it: loganalyzer inspect FILE --profile THIS",
@@ -40,13 +45,14 @@ def profile_text(
         f"name = {quoted(name)}",
         f"# {_comment(found.evidence)}",
         f"layout = {quoted(found.layout)}",
+        *([f"encoding = {quoted(encoding)}"] if encoding else []),
         *([f"skip_lines = {found.skip_lines}"] if found.skip_lines else []),
         "", *found.toml, "" if found.toml else "# The columns are those of the header.",
         *_columns(roles),
         "[time]", f"# {_comment(roles.said['time'])}",
         f"format = {quoted(roles.written.format)}", f"zone = {quoted(roles.written.zone)}", "",
         *_labels("floors", roles.floors), *_labels("streams", roles.streams),
-        *_labels("chutes", roles.chutes), *_refusals(found, roles, guesses),
+        *_labels("chutes", roles.chutes), *_refusals(found, roles, guesses, refusals),
         *entries,
         *(line for place in _order(guesses) for line in _entry(guesses[place], samples[place])),
     ]) + "\n"  # fmt: skip
@@ -77,8 +83,8 @@ def _labels(table: str, labels: Mapping[str, str]) -> Iterator[str]:
         yield ""
 
 
-def _refusals(found: Found, roles: Roles, guesses: Sequence[Guess]) -> Iterator[str]:
-    """What the codes of refusals mean, where their words tell."""
+def refusal_codes(found: Found, roles: Roles, guesses: Sequence[Guess]) -> tuple[str, ...]:
+    """Codes as written beside refusals, in the order of the export."""
     codes: dict[str, None] = {}
     for one in guesses:
         if one.meaning == ("refusal", "mark"):
@@ -91,10 +97,18 @@ def _refusals(found: Found, roles: Roles, guesses: Sequence[Guess]) -> Iterator[
         ]
         cells = found.columns[roles.code]
         codes |= dict.fromkeys(c for t, c in zip(texts, cells, strict=True) if c and t in refusing)
+    return tuple(codes)[:20]
+
+
+def _refusals(
+    found: Found, roles: Roles, guesses: Sequence[Guess], told: Mapping[str, str]
+) -> Iterator[str]:
+    """What the codes of refusals mean, where their words or a person tell."""
+    codes = refusal_codes(found, roles, guesses)
     if codes:
         yield "[refusals]"
-        for written in list(codes)[:20]:
-            word = reason(written)
+        for written in codes:
+            word = told.get(written) or reason(written)
             open_ = "# QUESTION: busy, full, service, lockout or fault? "
             yield f"{'' if word else open_}{key(written)} = {quoted(word or 'busy')}"
         yield ""
