@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta, timezone
 import numpy as np
 import pyarrow as pa
 import pytest
+from babel import Locale
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -360,3 +361,25 @@ def test_a_log_with_no_gap_of_half_a_year_gets_its_years_back(gaps, size):
 def test_a_format_that_cannot_tell_the_time_is_a_mistake_in_the_profile(time_format, problem):
     with pytest.raises(ProfileError, match=problem):
         Stamps(Rule(time_format), RECEIVED)
+
+
+@pytest.mark.parametrize("language", ["en", "de", "fr", "es", "pt"])
+def test_month_names_in_five_languages_are_read_as_unicode_writes_them(language):
+    # Unicode CLDR, through babel: every wide and abbreviated form.
+    months = Locale(language).months
+    for context in ("format", "stand-alone"):
+        for width in ("wide", "abbreviated"):
+            for number in range(1, 13):
+                name = months[context][width][number]
+                for form in ("%b", "%B"):
+                    assert read(f"%d {form} %Y %H:%M:%S", f"03 {name} 2026 12:30:00") == [
+                        f"2026-{number:02}-03T12:30:00"
+                    ], name
+
+
+def test_months_are_read_by_column_with_accents_too():
+    stamps = ["03 février 2026 12:30:00", "03 février 2026 12:31:07", "04 août 2026 00:00:00"]
+    found = parsed("%d %b %Y %H:%M:%S", *stamps)
+    assert found.ok.all()
+    assert found.by_dateutil == 0
+    assert read("%d. %b %Y %H:%M", "1. Jui 2026 12:00") == [None]  # June or July?

@@ -4,8 +4,9 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
-from loganalyzer.drafting.vocabulary import GROUND, STREAMS, plain, stems, words_of
+from loganalyzer.drafting.vocabulary import GROUND, STREAMS, stems, words_of
 from loganalyzer.site import Site
+from loganalyzer.stamps.months import plain
 
 FLOOR_WORDS = re.compile(
     r"(floor|door|level|etage|et|stock|og|porte|puerta|planta|piso|porta|andar|tur|niveau|nivel|"

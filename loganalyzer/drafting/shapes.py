@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 
 from loganalyzer.drafting.labels import floor_map, floor_of, stream_of
 from loganalyzer.drafting.stamps import STAMP
-from loganalyzer.drafting.vocabulary import plain
 from loganalyzer.drafting.wording import points
+from loganalyzer.stamps.months import plain
 
 TOKEN = re.compile(r"(?<!\S)[+-]\d+(?:[.,]\d+)?(?!\S)|[^\W_]+(?:[.,:/\-][^\W_]+)*|\s+|[\W_]")
 SLOT = "\0"

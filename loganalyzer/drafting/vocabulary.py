@@ -7,8 +7,9 @@ that begins with `*` is found within compound words too. `_` joins words that st
 """
 
 import re
-import unicodedata
 from functools import cache
+
+from loganalyzer.stamps.months import plain
 
 CONCEPTS: dict[str, str] = {
     "door": "door doors leaf hatch intake tur$ ture klappe luke einwurf porte$ portes "
@@ -123,12 +124,6 @@ HEADERS: dict[str, str] = {
     "chute": "chute unit$ controller anlage schacht gaine tolva conduta unidad unidade "
     "device",
 }  # fmt: skip
-
-
-def plain(text: str) -> str:
-    """The text without accents and letter case."""
-    apart = unicodedata.normalize("NFKD", text.casefold())
-    return "".join(letter for letter in apart if not unicodedata.combining(letter))
 
 
 def words_of(text: str) -> str:

@@ -101,9 +101,7 @@ class ColumnReader:
     def _shape(self, stamps: pa.StringArray) -> tuple[Span, ...] | None:
         for place in np.unique(np.linspace(0, len(stamps) - 1, _PROBES).astype(int)):
             text = stamps[place].as_py()
-            if not text.isascii():
-                continue  # places of characters are not places of bytes
-            spans, read = self.form.places(text), self.form.read(text)
+            spans, read = _byte_places(self.form, text), self.form.read(text)
             if spans and read:
                 written, _, ok = self._read_shape(_matrix(stamps.slice(place, 1)), spans)
                 if ok[0] and written[0] == read[0]:
@@ -152,10 +150,20 @@ class ColumnReader:
         if text not in self._days:
             if len(self._days) >= _KEPT:
                 self._days.clear()
-            plain = text.decode("ascii", "replace")
-            same = self.form.places(plain) == spans
+            plain = text.decode("utf-8", "replace")
+            same = _byte_places(self.form, plain) == spans
             self._days[text] = self.form.read(plain) if same else None
         return self._days[text]
+
+
+def _byte_places(form: Form, text: str) -> tuple[Span, ...] | None:
+    """The form's places, counted in bytes of UTF-8."""
+    spans = form.places(text)
+    if spans is None or text.isascii():
+        return spans
+    return tuple(
+        (name, len(text[:first].encode()), len(text[:last].encode())) for name, first, last in spans
+    )
 
 
 def _clock(matrix: Bytes, spans: tuple[Span, ...]) -> Int64s:

@@ -3,6 +3,7 @@
 A leap second (:60) is read as the following second. `iso` takes T, t or a blank between date and
 time, seconds or none, a fraction after a point or a comma (cut to microseconds), and Z, z, +hh,
 +hhmm or +hh:mm. -00:00 says that the local offset is unknown but the time is UTC: as Z.
+Month names may be English, German, French, Spanish or Portuguese, whatever the locale (months.py).
 Formats without a year are read in the leap year 2000; `stampyears` puts the true one in.
 """
 
@@ -12,6 +13,7 @@ from datetime import datetime, timedelta
 from typing import Protocol
 
 from loganalyzer.errors import ProfileError
+from loganalyzer.stamps.months import in_english
 
 NO_YEAR = 2000
 _EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - written times have no zone
@@ -31,7 +33,8 @@ _DIRECTIVES = {
     "d": r"(?:3[01]|[12]\d|0[1-9]|[1-9]| [1-9])", "j": r"\d{1,3}",
     "H": r"(?P<H>2[0-3]|[01]\d|\d)", "I": r"(?P<I>1[0-2]|0[1-9]|[1-9])",
     "M": r"(?P<M>[0-5]\d|\d)", "S": r"(?P<S>6[01]|[0-5]\d|\d)", "f": r"(?P<f>\d{1,6})",
-    "b": r"[^\W\d_]+", "B": r"[^\W\d_]+", "a": r"[^\W\d_]+", "A": r"[^\W\d_]+", "p": r"[^\W\d_]+",
+    "b": r"[^\W\d_]+\.?", "B": r"[^\W\d_]+\.?", "a": r"[^\W\d_]+", "A": r"[^\W\d_]+",
+    "p": r"[^\W\d_]+",
     "z": r"(?:[+-]\d\d:?[0-5]\d(?::?[0-5]\d(?:\.\d{1,6})?)?|[Zz])", "%": "%",
 }  # fmt: skip
 
@@ -75,11 +78,12 @@ class IsoForm:
 
 @dataclass(frozen=True)
 class StrptimeForm:
-    """A format of strptime's."""
+    """A format of strptime's; `month` is b or B where it has a month's name, in any language."""
 
     text: str
     has_year: bool
     pattern: re.Pattern[str] | None
+    month: str | None = None
 
     def places(self, text: str) -> tuple[Span, ...] | None:
         """Where hour, minute, second and fraction lie."""
@@ -88,16 +92,22 @@ class StrptimeForm:
     def read(self, text: str) -> Reading | None:
         """The stamp in µs, and its offset if it carries one."""
         text, leap_us = self._without_leap_second(text)
-        try:
-            if self.has_year:
-                found = datetime.strptime(text, self.text)  # noqa: DTZ007 - zone applied later
-            else:
-                found = datetime.strptime(f"{NO_YEAR} {text}", f"%Y {self.text}")  # noqa: DTZ007
-        except (ValueError, OverflowError):
+        found = self._parsed(text)
+        if found is None and self.month is not None:
+            found = self._parsed(in_english(text, wide=self.month == "B"))
+        if found is None:
             return None
         offset = found.utcoffset()
         offset_us = None if offset is None else offset // _MICROSECOND
         return micros(found.replace(tzinfo=None)) + leap_us, offset_us
+
+    def _parsed(self, text: str) -> datetime | None:
+        try:
+            if self.has_year:
+                return datetime.strptime(text, self.text)  # noqa: DTZ007 - zone applied later
+            return datetime.strptime(f"{NO_YEAR} {text}", f"%Y {self.text}")  # noqa: DTZ007
+        except (ValueError, OverflowError):
+            return None
 
     def _without_leap_second(self, text: str) -> tuple[str, int]:
         found = self.pattern.fullmatch(text) if "60" in text and self.pattern else None
@@ -123,7 +133,8 @@ def form(time_format: str) -> IsoForm | StrptimeForm:
             "iso, epoch_s, epoch_ms, uptime_s or a strptime format with day and hour",
             'Write for example format = "%d.%m.%Y %H:%M:%S"',
         )  # fmt: skip
-    return StrptimeForm(time_format, not needs_year(time_format), _pattern(time_format))
+    month = next((name for name in directives(time_format) if name in "bB"), None)
+    return StrptimeForm(time_format, not needs_year(time_format), _pattern(time_format), month)
 
 
 def format_problem(time_format: str) -> str | None:
