@@ -21,14 +21,15 @@ LIBRARY: dict[str, tuple[str, str]] = {
     # The legal signals and edges stand in tables.py once, so settings are checked against those.
     "settings": ("settings site profile", "errors tables patterns language"),
     "plain": (
-        "stats rates reliability changes spans progress sentences shares lifetimes terminal",
+        "once stats rates reliability changes spans progress sentences shares lifetimes terminal",
         "language",
     ),
+    "cluster": ("cluster", "errors plain"),
     "stamps": ("stamps", "errors"),
     "readers": ("readers", "errors settings patterns"),
     # A clock set told as two stamps is the one place where an event's text holds stamps.
     "events": ("events", "readers.records settings tables stamps patterns"),
-    "drafting": ("drafting", "errors tables settings stamps readers"),
+    "drafting": ("drafting", "errors tables patterns settings stamps readers"),
     "clock": ("clock", "errors tables settings stamps"),
     "timeline": ("timeline", "errors tables plain"),
     "facts": (
@@ -55,7 +56,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
     "weighing": ("weighing", "errors settings"),
     "ingest": (
         "ingest",
-        "errors tables settings plain stamps readers events clock timeline store",
+        "errors tables settings plain cluster stamps readers events clock timeline store",
     ),
     "answers": ("answers", "errors settings store views measures"),
     # Retention sums up what it removes, as the answers tell it.
@@ -66,7 +67,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
     "receiving": ("receiving", "errors settings readers ingest store"),
     "cli": (
         "cli commands words serving",
-        "errors tables settings plain views store export ingest answers upkeep weighing "
+        "errors tables settings plain cluster views store export ingest answers upkeep weighing "
         "watching alerts accounts drafting dashboards.app dashboards.access dashboards.reports",
     ),
 }  # fmt: skip

@@ -101,6 +101,15 @@ class Audit:
     mismatches: pd.DataFrame
 
 
+@dataclass(frozen=True)
+class Examined:
+    """Every rule put to a whole log: what it found, whatever period is asked for later."""
+
+    ground: Ground
+    found: tuple[tuple[Rule, list[str], Checks], ...]
+    mismatches: pd.DataFrame
+
+
 def audit(
     timeline: pd.DataFrame,
     intervals: pd.DataFrame,
@@ -109,7 +118,18 @@ def audit(
     sites: Mapping[str, Site],
     spans: Mapping[str, Span] | None = None,
 ) -> Audit:
-    """Test every rule on every chute of a timeline.
+    """Test every rule on every chute of a timeline: `examine`, then `audited`."""
+    return audited(examine(timeline, intervals, cycles, facts, sites), spans)
+
+
+def examine(
+    timeline: pd.DataFrame,
+    intervals: pd.DataFrame,
+    cycles: pd.DataFrame,
+    facts: Facts,
+    sites: Mapping[str, Site],
+) -> Examined:
+    """Put every rule to every chute of a timeline.
 
     Args:
         timeline: As `Store.timeline` gives it, whole, sorted.
@@ -117,13 +137,23 @@ def audit(
         cycles: `cycles(timeline, intervals, sites)`.
         facts: `facts(timeline, sites)`.
         sites: Site files by site id, for limits and heights.
-        spans: For each site the period whose tests and violations count; null: all.
 
     Source: the rules are the contract's; how they are read stands in each module.
     """
     ground = Ground(timeline, intervals, cycles, facts, sites)
+    found = tuple((rule, _testable(ground, rule), rule.check(ground)) for rule in RULES)
+    return Examined(ground, found, mismatches(ground))
+
+
+def audited(examined: Examined, spans: Mapping[str, Span] | None = None) -> Audit:
+    """What of it counts in a period.
+
+    Args:
+        examined: Of the whole log.
+        spans: For each site the period whose tests and violations count; null: all.
+    """
+    ground, found = examined.ground, examined.found
     counts = _counting(ground, spans or {})
-    found = [(rule, _testable(ground, rule), rule.check(ground)) for rule in RULES]
     sums = [_sums(ground, checks, counts) for _, _, checks in found]
     rows = [
         _row(ground, chute, *one, *(int(n[chute]) for n in numbers))
@@ -136,7 +166,7 @@ def audit(
     return Audit(
         _typed(pd.DataFrame(rows, columns=TABLES["audit"].names), "audit"),
         _typed(broken.drop(columns=["chute_number", "row"]), "violations"),
-        mismatches(ground),
+        examined.mismatches,
     )
 
 

@@ -4,7 +4,8 @@
 or sentences. No file, no screen.
 """
 
-from loganalyzer.views.analysis import Analysis, Span, analyse, measure
+from loganalyzer.audit import Span
+from loganalyzer.views.analysis import Analysis, analyse
 from loganalyzer.views.finding import Finding
 from loganalyzer.views.findings import FINDERS, findings
 from loganalyzer.views.pictures import (
@@ -17,6 +18,7 @@ from loganalyzer.views.pictures import (
 )
 from loganalyzer.views.shown import hidden_doors, hidden_sentences, shown_to_manager
 from loganalyzer.views.summary import Summary, as_dict, summary
+from loganalyzer.views.whole import Whole
 
 __all__ = [
     "FINDERS",
@@ -24,6 +26,7 @@ __all__ = [
     "Finding",
     "Span",
     "Summary",
+    "Whole",
     "analyse",
     "as_dict",
     "daily_trend",
@@ -34,7 +37,6 @@ __all__ = [
     "hidden_sentences",
     "hour_of_week",
     "incident_list",
-    "measure",
     "of_chute",
     "shown_to_manager",
     "summary",

@@ -1,18 +1,14 @@
-"""Everything that is worked out of one timeline, computed once."""
+"""Everything that is worked out of one timeline; each table once, when first asked for."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from functools import cached_property
 
 import pandas as pd
 
-from loganalyzer.audit import Audit
-from loganalyzer.audit import audit as audit_of
-from loganalyzer.cycles import cycles as cycles_of
-from loganalyzer.facts import Facts, facts, log_ends
+from loganalyzer.audit import Audit, Span, audited
+from loganalyzer.facts import Facts, log_ends
 from loganalyzer.incidents import incidents as incidents_of
 from loganalyzer.incidents.evidence import Components, Evidence
-from loganalyzer.intervals import pair
 from loganalyzer.localtime import exposure
 from loganalyzer.measures.buttons import buttons as buttons_of
 from loganalyzer.measures.clearing_floor import clearings_below_free_fall
@@ -37,19 +33,17 @@ from loganalyzer.measures.wait_parts import week_waits as week_waits_of
 from loganalyzer.measures.waiting import served_within as served_within_of
 from loganalyzer.measures.waiting import waits as waits_of
 from loganalyzer.measures.week import week as week_of
-from loganalyzer.occupied import occupied
+from loganalyzer.occupied import ChuteKey, Occupied, occupied
+from loganalyzer.once import once
 from loganalyzer.presses import pressed as pressed_of
 from loganalyzer.service import in_service
 from loganalyzer.site import Site
 from loganalyzer.views.condition import Condition
 from loganalyzer.views.sorting import Sorting
-from loganalyzer.visits import visits as visits_of
-
-# From this time on, up to before that one; null is no bound.
-Span = tuple[pd.Timestamp | None, pd.Timestamp | None]
+from loganalyzer.views.whole import Whole, within
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Analysis:
     """The tables of one timeline; each is described where it is made.
 
@@ -64,53 +58,237 @@ class Analysis:
     (against free fall), `wait_parts` (what each visit waited for), `wait_split` (the same by
     chute), `served_within`, `week_waits` (by hour of the week), `queue` (the chute as one
     server), `indices` (interruptions of units). `facts` is what was known beforehand, `hours`
-    the time that the log covers by local day and hour, `sites` the site files, `tickets` weigh
-    tickets by site, where given.
+    the time that the log covers by local day and hour.
+
+    Attributes:
+        whole: The log, and what is made of all of it.
+        spans: For each site the period to measure; null, or a site that is not in it: all. Of
+            intervals, cycles and visits those belong to it that begin in it.
+        tickets: Weigh tickets by site, where given.
     """
 
-    timeline: pd.DataFrame
-    intervals: pd.DataFrame
-    cycles: pd.DataFrame
-    visits: pd.DataFrame
-    coverage: pd.DataFrame
-    incidents: pd.DataFrame
-    floors: pd.DataFrame
-    lockouts: pd.DataFrame
-    open_times: pd.DataFrame
-    open_doors: pd.DataFrame
-    open_hours: pd.DataFrame
-    longest_openings: pd.DataFrame
-    waits: pd.DataFrame
-    wait_parts: pd.DataFrame
-    wait_split: pd.DataFrame
-    served_within: pd.DataFrame
-    week_waits: pd.DataFrame
-    queue: pd.DataFrame
-    indices: pd.DataFrame
-    refusals: pd.DataFrame
-    week: pd.DataFrame
-    lockout_months: pd.DataFrame
-    floor_trends: pd.DataFrame
-    buttons: pd.DataFrame
-    daily: pd.DataFrame
-    clearings: pd.DataFrame
-    evidence: Evidence
-    audit: pd.DataFrame
-    violations: pd.DataFrame
-    mismatches: pd.DataFrame
-    hours: pd.DataFrame
-    facts: Facts
-    sites: Mapping[str, Site]
+    whole: Whole
+    spans: Mapping[str, Span] = field(default_factory=dict)
     tickets: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
-    @cached_property
+    @property
+    def sites(self) -> Mapping[str, Site]:
+        """The site files, by site id."""
+        return self.whole.sites
+
+    @once
+    def timeline(self) -> pd.DataFrame:
+        """The table of that name."""
+        return within(self.whole.timeline, self.whole.timeline["time"], self.spans)
+
+    @once
+    def intervals(self) -> pd.DataFrame:
+        """The table of that name."""
+        return within(self.whole.intervals, self.whole.intervals["start"], self.spans)
+
+    @once
+    def cycles(self) -> pd.DataFrame:
+        """The table of that name."""
+        return within(self.whole.cycles, self.whole.cycles_began, self.spans)
+
+    @once
+    def visits(self) -> pd.DataFrame:
+        """The table of that name."""
+        return within(self.whole.visits, self.whole.visits["start"], self.spans)
+
+    @once
+    def facts(self) -> Facts:
+        """What is known of the whole log beforehand, and the first and last time of the period."""
+        return replace(self.whole.facts, ends=log_ends(self.timeline))
+
+    @once
+    def _audited(self) -> Audit:
+        """What the audit says of the period."""
+        return audited(self.whole.examined, self.spans)
+
+    @property
+    def audit(self) -> pd.DataFrame:
+        """The table of that name."""
+        return self._audited.audit
+
+    @property
+    def violations(self) -> pd.DataFrame:
+        """The table of that name."""
+        return self._audited.violations
+
+    @property
+    def mismatches(self) -> pd.DataFrame:
+        """The table of that name."""
+        return self._audited.mismatches
+
+    @once
+    def coverage(self) -> pd.DataFrame:
+        """The table of that name."""
+        return coverage_of(self.timeline)
+
+    @once
+    def hours(self) -> pd.DataFrame:
+        """The table of that name."""
+        return exposure(self.coverage, self.sites)
+
+    @once
+    def lockouts(self) -> pd.DataFrame:
+        """The table of that name."""
+        return lockouts_of(self.timeline, self.intervals, self.facts)
+
+    @once
+    def evidence(self) -> Evidence:
+        """What the rules for incidents read."""
+        return Evidence(
+            self.timeline, self.intervals, self.coverage, self.lockouts, self.facts,
+            self.whole.components, self.visits, self.hours, self.sites,
+            violations=self.violations,
+        )  # fmt: skip
+
+    @once
+    def incidents(self) -> pd.DataFrame:
+        """The table of that name."""
+        return incidents_of(self.evidence)
+
+    @once
+    def open_times(self) -> pd.DataFrame:
+        """The table of that name."""
+        return open_times_of(self.cycles, self.intervals, self.facts)
+
+    @once
+    def _openings(self) -> pd.DataFrame:
+        """What `open_doors.followed` returns."""
+        return followed(self.cycles, self.intervals, self.timeline, self.facts)
+
+    @once
+    def open_doors(self) -> pd.DataFrame:
+        """The table of that name."""
+        return open_doors_of(self._openings, self.open_times, self.facts)
+
+    @once
+    def open_hours(self) -> pd.DataFrame:
+        """The table of that name."""
+        return open_hours_of(self._openings, self.hours, self.facts, self.sites)
+
+    @once
+    def longest_openings(self) -> pd.DataFrame:
+        """The table of that name."""
+        return longest_openings_of(self._openings, self.timeline, self.facts)
+
+    @once
+    def _service(self) -> pd.DataFrame:
+        """What `service.in_service` returns."""
+        return in_service(self.coverage, self.intervals)
+
+    @once
+    def buttons(self) -> pd.DataFrame:
+        """The table of that name."""
+        chatter = self.incidents[self.incidents["kind"].eq("contact_chatter")]
+        return buttons_of(self.timeline, chatter, self.facts)
+
+    @once
+    def floors(self) -> pd.DataFrame:
+        """The table of that name."""
+        judged = misuse(
+            self.timeline, self.visits, self.lockouts, self._service, self.buttons["reason"],
+            self.facts,
+        )  # fmt: skip
+        stuck = self.incidents[self.incidents["kind"].eq("stuck_door")]
+        return floors_of(
+            self.timeline, self.cycles, self.visits, self.open_times, self.lockouts, stuck, judged,
+            self.facts, self.sites,
+        )  # fmt: skip
+
+    @once
+    def _taken(self) -> Mapping[ChuteKey, Occupied]:
+        """What `occupied.occupied` returns."""
+        return occupied(self.intervals, self.cycles, self.timeline)
+
+    @once
+    def wait_parts(self) -> pd.DataFrame:
+        """The table of that name."""
+        return wait_parts_of(self.visits, self._taken, self.timeline, self.facts)
+
+    @once
+    def wait_split(self) -> pd.DataFrame:
+        """The table of that name."""
+        return wait_split_of(self.wait_parts, self.facts)
+
+    @once
+    def served_within(self) -> pd.DataFrame:
+        """The table of that name."""
+        return served_within_of(self.visits, self.timeline, self.facts)
+
+    @once
+    def week_waits(self) -> pd.DataFrame:
+        """The table of that name."""
+        return week_waits_of(
+            self.visits, self.wait_parts, self.hours, self.timeline, self.facts, self.sites
+        )
+
+    @once
+    def queue(self) -> pd.DataFrame:
+        """The table of that name."""
+        return queue_of(
+            pressed_of(self.timeline), self.visits, self.coverage, self.week_waits, self._taken,
+            self.facts,
+        )  # fmt: skip
+
+    @once
+    def indices(self) -> pd.DataFrame:
+        """The table of that name."""
+        return service_indices(self.incidents, self.coverage, self.facts, self.sites)
+
+    @once
+    def waits(self) -> pd.DataFrame:
+        """The table of that name."""
+        return waits_of(self.cycles, self.visits, self.timeline, self.facts)
+
+    @once
+    def refusals(self) -> pd.DataFrame:
+        """The table of that name."""
+        return by_reason(self.timeline, self.facts)
+
+    @once
+    def week(self) -> pd.DataFrame:
+        """The table of that name."""
+        return week_of(
+            self.timeline, self.visits, self.lockouts, self.hours, self.facts, self.sites
+        )
+
+    @once
+    def lockout_months(self) -> pd.DataFrame:
+        """The table of that name."""
+        return monthly_of(
+            self.timeline, self.visits, self.lockouts, self._service, self.facts, self.sites
+        )
+
+    @once
+    def floor_trends(self) -> pd.DataFrame:
+        """The table of that name."""
+        return trends(self.timeline, self.visits, self.lockouts, self._service, self.facts)
+
+    @once
+    def daily(self) -> pd.DataFrame:
+        """The table of that name."""
+        return daily_of(
+            self.timeline, self.cycles, self.visits, self.lockouts, self.hours, self.facts,
+            self.sites,
+        )  # fmt: skip
+
+    @once
+    def clearings(self) -> pd.DataFrame:
+        """The table of that name."""
+        return clearings_below_free_fall(self.cycles, self.facts)
+
+    @once
     def condition(self) -> Condition:
-        """The tables of the equipment's state, worked out when first asked for."""
+        """The tables of the equipment's state."""
         return Condition(self.evidence, self.cycles, self.sorting)
 
-    @cached_property
+    @once
     def sorting(self) -> Sorting:
-        """The tables of sorting and containers, worked out when first asked for."""
+        """The tables of sorting and containers."""
         return Sorting(
             self.timeline, self.intervals, self.cycles, self.visits, self.coverage, self.hours,
             self.facts, self.sites, self.tickets,
@@ -123,118 +301,9 @@ def analyse(
     components: Components | None = None,
     spans: Mapping[str, Span] | None = None,
 ) -> Analysis:
-    """Work everything out of a timeline.
-
-    Args:
-        timeline: As `Store.timeline` gives it: any sites and chutes, sorted.
-        sites: Site files by site id; a site that has none gets the default limits and UTC.
-        components: For each (site, chute) what part a fault code is about, from the chute's
-            profile; codes that stand nowhere are other faults.
-        spans: For each site the period to measure; null, or a site that is not in it: all.
-            Intervals, cycles and visits are rebuilt from the whole timeline; those that begin in
-            the period belong to it.
+    """What can be worked out of a timeline; arguments as `Whole` and `Analysis` describe them.
 
     Raises:
         TableError: The timeline lacks a column.
     """
-    intervals = pair(timeline)
-    cycles = cycles_of(timeline, intervals, sites)
-    visits = visits_of(timeline, cycles, intervals, sites)
-    began = cycles["pressed"].fillna(cycles["unlocked"]).fillna(cycles["opened"])
-    span = spans or {}
-    known = facts(timeline, sites)
-    return measure(
-        _within(timeline, timeline["time"], span),
-        _within(intervals, intervals["start"], span),
-        _within(cycles, began, span),
-        _within(visits, visits["start"], span),
-        sites,
-        components,
-        known,
-        audit_of(timeline, intervals, cycles, known, sites, span),
-    )
-
-
-def _within(table: pd.DataFrame, times: pd.Series, spans: Mapping[str, Span]) -> pd.DataFrame:
-    """The rows whose time lies in the span of their site."""
-    kept = pd.Series(True, index=table.index)
-    for site, (start, end) in spans.items():
-        mine = table["site"].eq(site)
-        if start is not None:
-            kept &= ~mine | (times >= start)
-        if end is not None:
-            kept &= ~mine | (times < end)
-    return table if kept.all() else table[kept].reset_index(drop=True)
-
-
-def measure(
-    timeline: pd.DataFrame,
-    intervals: pd.DataFrame,
-    cycles: pd.DataFrame,
-    visits: pd.DataFrame,
-    sites: Mapping[str, Site],
-    components: Components | None = None,
-    known: Facts | None = None,
-    audited: Audit | None = None,
-) -> Analysis:
-    """The part of `analyse` after intervals, cycles and visits.
-
-    `known` are the facts of the whole log where the tables are a period of it: what a chute
-    records does not depend on whether it happened in the period. `audited` is the audit of it.
-    """
-    known = replace(known or facts(timeline, sites), ends=log_ends(timeline))
-    audited = audited or audit_of(timeline, intervals, cycles, known, sites)
-    coverage = coverage_of(timeline)
-    hours = exposure(coverage, sites)
-    locked = lockouts_of(timeline, intervals, known)
-    evidence = Evidence(
-        timeline, intervals, coverage, locked, known, components or {}, visits, hours, sites,
-        violations=audited.violations,
-    )  # fmt: skip
-    incidents = incidents_of(evidence)
-    stuck = incidents[incidents["kind"].eq("stuck_door")]
-    opened = open_times_of(cycles, intervals, known)
-    openings = followed(cycles, intervals, timeline, known)
-    service = in_service(coverage, intervals)
-    chatter = incidents[incidents["kind"].eq("contact_chatter")]
-    fingers = buttons_of(timeline, chatter, known)
-    judged = misuse(timeline, visits, locked, service, fingers["reason"], known)
-    taken = occupied(intervals, cycles, timeline)
-    asked = pressed_of(timeline)
-    parts = wait_parts_of(visits, taken, timeline, known)
-    week = week_waits_of(visits, parts, hours, timeline, known, sites)
-    return Analysis(
-        timeline=timeline,
-        intervals=intervals,
-        cycles=cycles,
-        visits=visits,
-        coverage=coverage,
-        incidents=incidents,
-        floors=floors_of(timeline, cycles, visits, opened, locked, stuck, judged, known, sites),
-        lockouts=locked,
-        open_times=opened,
-        open_doors=open_doors_of(openings, opened, known),
-        open_hours=open_hours_of(openings, hours, known, sites),
-        longest_openings=longest_openings_of(openings, timeline, known),
-        wait_parts=parts,
-        wait_split=wait_split_of(parts, known),
-        served_within=served_within_of(visits, timeline, known),
-        week_waits=week,
-        queue=queue_of(asked, visits, coverage, week, taken, known),
-        indices=service_indices(incidents, coverage, known, sites),
-        waits=waits_of(cycles, visits, timeline, known),
-        refusals=by_reason(timeline, known),
-        week=week_of(timeline, visits, locked, hours, known, sites),
-        lockout_months=monthly_of(timeline, visits, locked, service, known, sites),
-        floor_trends=trends(timeline, visits, locked, service, known),
-        buttons=fingers,
-        daily=daily_of(timeline, cycles, visits, locked, hours, known, sites),
-        clearings=clearings_below_free_fall(cycles, known),
-        evidence=evidence,
-        audit=audited.audit,
-        violations=audited.violations,
-        mismatches=audited.mismatches,
-        hours=hours,
-        facts=known,
-        sites=sites,
-    )
+    return Analysis(Whole(timeline, sites, components or {}), spans or {})

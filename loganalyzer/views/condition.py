@@ -4,7 +4,6 @@ Most runs never ask, so nothing of this is computed with the rest of an analysis
 """
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import pandas as pd
 
@@ -25,6 +24,7 @@ from loganalyzer.measures.suspect_advice import advice
 from loganalyzer.measures.suspects import suspects as suspects_of
 from loganalyzer.measures.together import together as together_of
 from loganalyzer.measures.troubles import troubles as troubles_of
+from loganalyzer.once import once
 from loganalyzer.views.sorting import Sorting
 
 # The tables of tables.py that this makes.
@@ -34,7 +34,7 @@ TABLES_HERE = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Condition:
     """The tables of one analysis; each is described where it is made."""
 
@@ -42,18 +42,18 @@ class Condition:
     cycles: pd.DataFrame
     sorting: Sorting
 
-    @cached_property
+    @once
     def episodes(self) -> pd.DataFrame:
         """What `faults.fault_episodes` returns."""
         return fault_episodes(self.evidence.faults, self.evidence.timeline)
 
-    @cached_property
+    @once
     def fault_links(self) -> pd.DataFrame:
         """The table of that name."""
         log = self.evidence
         return fault_links_of(self.episodes, log.timeline, self.cycles, log.intervals)
 
-    @cached_property
+    @once
     def faults(self) -> pd.DataFrame:
         """The table of that name."""
         log = self.evidence
@@ -62,35 +62,35 @@ class Condition:
             log.sites,
         )  # fmt: skip
 
-    @cached_property
+    @once
     def timings(self) -> pd.DataFrame:
         """What `drift_days.timings` returns."""
         return timings_of(self.cycles, self.evidence.timeline, self.evidence.facts.limits)
 
-    @cached_property
+    @once
     def drift_days(self) -> pd.DataFrame:
         """The table of that name."""
         return drift_days_of(self.timings, self.evidence.facts.precision, self.evidence.sites)
 
-    @cached_property
+    @once
     def drift(self) -> pd.DataFrame:
         """The table of that name."""
         exports = precision(self.evidence.timeline, [*CHUTE, "source"])
         return drift_of(self.drift_days, self.timings, exports, self.evidence.facts)
 
-    @cached_property
+    @once
     def oddities(self) -> pd.DataFrame:
         """What `glitches.oddities` returns."""
         log = self.evidence
         steady = steady_presses(log.timeline)
         return oddities_of(log.intervals, log.timeline, steady, log.facts.precision)
 
-    @cached_property
+    @once
     def glitches(self) -> pd.DataFrame:
         """The table of that name."""
         return glitches_of(self.oddities, self.cycles)
 
-    @cached_property
+    @once
     def coincidences(self) -> pd.DataFrame:
         """What `together.together` returns: of faults, glitches and lockouts at doors."""
         faults = self.episodes[self.episodes["floor"].notna()]
@@ -106,12 +106,12 @@ class Condition:
         troubles = pd.concat([part[columns] for part in parts if len(part)] or [parts[1][columns]])
         return together_of(troubles, self.evidence.coverage, self.evidence.facts.precision)
 
-    @cached_property
+    @once
     def together(self) -> pd.DataFrame:
         """The table of that name."""
         return self.coincidences.drop(columns=["moments", "sure"])
 
-    @cached_property
+    @once
     def repairs(self) -> pd.DataFrame:
         """The table of that name: of faults, and of glitches under their kind."""
         columns = [*DOOR, "component", "code", "start"]
@@ -123,7 +123,7 @@ class Condition:
             pd.concat(parts, ignore_index=True), log.intervals, log.coverage, log.sites
         )
 
-    @cached_property
+    @once
     def troubles(self) -> pd.DataFrame:
         """What `troubles.troubles` returns."""
         log = self.evidence
@@ -132,7 +132,7 @@ class Condition:
             log.facts.precision, self.coincidences,
         )  # fmt: skip
 
-    @cached_property
+    @once
     def signs(self) -> pd.DataFrame:
         """What `signs.signs` returns."""
         log = self.evidence
@@ -140,7 +140,7 @@ class Condition:
             self.troubles, self.cycles, log.coverage, self.drift, self.coincidences, log.sites
         )
 
-    @cached_property
+    @once
     def suspects(self) -> pd.DataFrame:
         """The table of that name."""
         found = suspects_of(self.signs, self.repairs, self.drift)

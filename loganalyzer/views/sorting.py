@@ -5,7 +5,6 @@ Most runs never ask, so nothing of this is computed with the rest of an analysis
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
 
 import pandas as pd
 
@@ -20,6 +19,7 @@ from loganalyzer.measures.mass import TICKET, mass, ticket_rates, ticket_uses
 from loganalyzer.measures.participation import covered_weeks, rates
 from loganalyzer.measures.participation import participation as participation_of
 from loganalyzer.measures.participation import streams as streams_of
+from loganalyzer.once import once
 from loganalyzer.pickups.backtest import calibration, foretold
 from loganalyzer.pickups.demand import Demands
 from loganalyzer.pickups.forecast import forecast as forecast_of
@@ -35,7 +35,7 @@ TABLES_HERE = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Sorting:
     """The tables of one analysis; each is described where it is made.
 
@@ -52,42 +52,42 @@ class Sorting:
     sites: Mapping[str, Site]
     tickets: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
-    @cached_property
+    @once
     def uses(self) -> pd.DataFrame:
         """What `uses.uses` returns."""
         return uses(self.cycles, self.timeline)
 
-    @cached_property
+    @once
     def bins(self) -> pd.DataFrame:
         """What `bins.bins` returns."""
         return bins(self.timeline, self.sites)
 
-    @cached_property
+    @once
     def streams(self) -> pd.DataFrame:
         """What `participation.streams` returns."""
         return streams_of(self.uses, self.hours, self.bins, self.facts, self.sites)
 
-    @cached_property
+    @once
     def participation(self) -> pd.DataFrame:
         """What `participation.participation` returns."""
         return participation_of(self.streams)
 
-    @cached_property
+    @once
     def set_out(self) -> pd.DataFrame:
         """What `participation.rates` returns."""
         return rates(self.streams)
 
-    @cached_property
+    @once
     def campaigns(self) -> pd.DataFrame:
         """What `campaigns.campaigns` returns."""
         return campaigns_of(covered_weeks(self.streams), self.sites)
 
-    @cached_property
+    @once
     def lost_sorting(self) -> pd.DataFrame:
         """What `lost_sorting.lost_sorting` returns."""
         return lost_sorting_of(self.timeline, self.intervals, self.visits, self.uses, self.bins)
 
-    @cached_property
+    @once
     def containers(self) -> pd.DataFrame:
         """The table of that name."""
         return containers_of(
@@ -95,12 +95,12 @@ class Sorting:
             self.facts, self.sites,
         )  # fmt: skip
 
-    @cached_property
+    @once
     def fill_model(self) -> pd.DataFrame:
         """What `fill.fill_model` returns."""
         return fill_model(self.containers, self.bins)
 
-    @cached_property
+    @once
     def weigh_tickets(self) -> pd.DataFrame:
         """What `mass.ticket_uses` returns, for all sites with tickets."""
         parts = [
@@ -111,32 +111,32 @@ class Sorting:
         ]
         return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=TICKET)
 
-    @cached_property
+    @once
     def masses(self) -> pd.DataFrame:
         """What `mass.mass` returns."""
         return mass(self.fill_model, self.bins, ticket_rates(self.weigh_tickets))
 
-    @cached_property
+    @once
     def monthly(self) -> pd.DataFrame:
         """What `diversion.monthly` returns."""
         return monthly_of(self.streams, self.masses, self.sites)
 
-    @cached_property
+    @once
     def lives(self) -> Lives:
         """What `fill.lives` returns."""
         return lives(self.containers, self.bins)
 
-    @cached_property
+    @once
     def demands(self) -> Demands:
         """How fast each container's streams are used."""
         return Demands(self.uses, self.containers, self.hours, self.bins, self.sites)
 
-    @cached_property
+    @once
     def pickups(self) -> pd.DataFrame:
         """What `search.pickups` returns."""
         return pickups_of(self.bins, self.lives, self.demands, self.facts.ends, self.sites)
 
-    @cached_property
+    @once
     def forecast(self) -> pd.DataFrame:
         """What `forecast.forecast` returns, made at the end of each chute's log."""
         return self.forecast_at(None)
@@ -147,7 +147,7 @@ class Sorting:
             self.bins, self.lives, self.demands, self.containers, self.facts.ends, self.sites, now
         )
 
-    @cached_property
+    @once
     def backtest(self) -> pd.DataFrame:
         """What `backtest.calibration` returns."""
         return calibration(foretold(self.bins, self.containers, self.demands, self.sites))
