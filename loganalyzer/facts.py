@@ -5,6 +5,7 @@ difference between "recorded and never happened" and "not recorded"; a null with
 the honest answer to both.
 """
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -15,6 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from loganalyzer.site import Limits, Site
 from loganalyzer.tables import NEEDS_FLOOR, SIGNALS, require
+
+Places = NDArray[np.int64]
 
 CHUTE = ["site", "chute"]
 DOOR = ["site", "chute", "floor"]
@@ -202,6 +205,29 @@ def by_key(
         codes = np.unravel_index(place[begin], shape)
         key = tuple(str(names[code]) for names, code in zip(labels, codes, strict=True))
         yield key, rows.iloc[begin:end]
+
+
+def places(rows: pd.DataFrame, known: pd.DataFrame, keys: Sequence[str]) -> Places:
+    """For each row of a long table the place of the row of a short one with the same keys, or -1.
+
+    What a left join finds, without making text of the long table: only labels are compared.
+    """
+    number, named, labels = _placed(rows, keys)
+    theirs: Places = np.zeros(len(known), np.int64)
+    met = np.ones(len(known), bool)
+    for key, names in zip(keys, labels, strict=True):
+        at = pd.Index(names).astype("str").get_indexer(pd.Index(known[key]).astype("str"))
+        met &= at >= 0
+        theirs = theirs * max(len(names), 1) + at
+    mine = np.flatnonzero(met)
+    if np.prod(_shape(labels), dtype=np.float64) <= MANY:
+        table = np.full(math.prod(_shape(labels)), -1)
+        table[theirs[mine]] = mine
+        return np.where(named, table[number], -1)
+    order = mine[np.argsort(theirs[mine])]
+    at = np.minimum(np.searchsorted(theirs[order], number), len(order) - 1)
+    found = np.append(order, -1)[at]
+    return np.where(named & (np.append(theirs, -1)[found] == number), found, -1)
 
 
 def _placed(

@@ -49,6 +49,7 @@ class Log:
         begin: The row of the whole log with which this one begins.
         before: How many chutes of the whole log stand before it.
         kept: Kind → its rows, as they were asked for.
+        keyed: Kind → what `door_keys` returns, as it was asked for.
         timeless: Which rows hold no clock of their own (an uptime that nothing anchors); null
             where all do.
     """
@@ -61,6 +62,7 @@ class Log:
     begin: int = 0
     before: int = 0
     kept: dict[int, Rows] = field(default_factory=dict, repr=False)
+    keyed: dict[int, Rows] = field(default_factory=dict, repr=False)
     timeless: Flags | None = None
 
     @classmethod
@@ -181,6 +183,20 @@ class Log:
     def doors(self, rows: Rows) -> Ints:
         """The doors of these rows."""
         return self.door[rows]
+
+    def door_keys(self, signal: str, edge: str) -> Rows:
+        """One number for the door and the row of each event of a kind, ascending: `keys_of`."""
+        kind = kind_of(signal, edge)
+        if kind not in self.keyed:
+            rows = self.rows(signal, edge)
+            rows = rows[stable_order(self.doors(rows))]
+            self.keyed[kind] = self.keys_of(self.doors(rows), rows)
+        return self.keyed[kind]
+
+    def keys_of(self, door: Ints, row: Rows | int) -> Rows:
+        """One sortable number for a door and a row."""
+        keys: Rows = door.astype(np.int64) * (len(self) + 1) + row
+        return keys
 
     def has(self, *signals: str) -> Flags:
         """Chute by chute, whether the log records any of these signals."""

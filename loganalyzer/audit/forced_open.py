@@ -9,12 +9,13 @@ service a technician opens with a key; neither is judged.
 import numpy as np
 
 from loganalyzer.audit.ground import BOUNCE_S, Checks, Ground, Held, seconds
-from loganalyzer.keys import Flags, Rows, after, before
+from loganalyzer.keys import Flags, Rows, after, before, stable_order
 
 
 def forced_open(ground: Ground) -> Checks:
     """Find openings of a door that was locked."""
     openings = ground.openings
+    openings = openings.take(stable_order(openings.door))  # sorted needles are found sooner
     start = openings.start
     on, off = (_Edges(ground, edge) for edge in ("on", "off"))
     last_on, last_off = on.last(openings), off.last(openings)
@@ -30,6 +31,7 @@ def forced_open(ground: Ground) -> Checks:
     locked = (shut_before | shut_after) & clear & first & long & ~served
     good = unlocked & ground.follows(np.maximum(last_on, 0), start) & ~served
     broken = np.flatnonzero(locked)
+    broken = broken[np.argsort(start[broken])]
     texts = [
         f"door {ground.floor(openings.door[i])} opened while locked, for "
         f"{seconds(float(ground.least(start[i : i + 1], openings.end[i : i + 1])[0]))} or more"
@@ -45,24 +47,22 @@ class _Edges:
 
     def __init__(self, ground: Ground, edge: str) -> None:
         self.log = ground.log
-        rows = self.log.rows("unlocked", edge)
-        self.size = len(self.log) + 1
-        self.keys = np.sort(self.log.doors(rows).astype(np.int64) * self.size + rows)
+        self.keys = self.log.door_keys("unlocked", edge)
         self.power = self.log.power()
 
     def last(self, held: Held) -> Rows:
         """The last such row of the door before each opening, since power came; -1 if none."""
-        base = held.door.astype(np.int64) * self.size
+        base = self.log.keys_of(held.door, 0)
         at = np.searchsorted(self.keys, base + held.start) - 1
         row = np.where(at >= 0, np.append(self.keys, -1)[at], -1) - base
         return np.where((row >= 0) & self._same_power(row, held.start), row, -1)
 
     def next(self, held: Held) -> Rows:
         """The next such row of the door after each opening, before power goes; -1 if none."""
-        base = held.door.astype(np.int64) * self.size
+        base = self.log.keys_of(held.door, 0)
         at = np.searchsorted(self.keys, base + held.start)
         row = np.append(self.keys, np.iinfo(np.int64).max)[at] - base
-        good = row < self.size - 1
+        good = row < len(self.log)
         row = np.where(good, row, -1)
         return np.where(good & self._same_power(held.start, row), row, -1)
 
@@ -86,10 +86,8 @@ def _away(ground: Ground, a: Rows, b: Rows, known: Rows) -> Flags:
 def _first_of_leaf(ground: Ground, openings: Held) -> Flags:
     """Whether no closing of the same door stands within a bounce before: else it swings on."""
     log = ground.log
-    off = log.rows("open", "off")
-    size = len(log) + 1
-    keys = np.sort(log.doors(off).astype(np.int64) * size + off)
-    base = openings.door.astype(np.int64) * size
+    keys = log.door_keys("open", "off")
+    base = log.keys_of(openings.door, 0)
     at = np.searchsorted(keys, base + openings.start) - 1
     row = np.where(at >= 0, np.append(keys, -1)[at], -1) - base
     gap = ground.least(np.maximum(row, 0), openings.start)

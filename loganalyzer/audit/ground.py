@@ -20,7 +20,17 @@ import pandas as pd
 from loganalyzer.facts import Facts, precision
 from loganalyzer.grants import Found, Paired, find
 from loganalyzer.intervals import LOG_END, OFF, POWER
-from loganalyzer.keys import SECOND, Flags, Floats, Ints, Log, Rows, after, chute_names
+from loganalyzer.keys import (
+    SECOND,
+    Flags,
+    Floats,
+    Ints,
+    Log,
+    Rows,
+    after,
+    chute_names,
+    stable_order,
+)
 from loganalyzer.presses import Presses, limits, presses
 from loganalyzer.site import Site
 
@@ -226,7 +236,7 @@ class Ground:
         flickers where it adds up to no more than `BOUNCE_S` and no unlock touches it.
         """
         held, log = self.held("open"), self.log
-        order = np.argsort(held.door, kind="stable")
+        order = stable_order(held.door)
         start, end, door = held.start[order], held.end[order], held.door[order]
         pause = (log.time[start[1:]] - log.time[end[:-1]]) / SECOND
         new = np.append(True, (door[1:] != door[:-1]) | (pause > BOUNCE_S))[: len(order)]
@@ -240,10 +250,8 @@ class Ground:
     def _locked_all_the_time(self, start: Rows, end: Rows, door: Ints) -> Flags:
         """Whether no unlock of the door begins, ends or lasts while its leaf moves."""
         log = self.log
-        on, off = log.rows("unlocked", "on"), log.rows("unlocked", "off")
-        size = len(log) + 1
-        base = door.astype(np.int64) * size
-        ons, offs = (np.sort(log.doors(rows).astype(np.int64) * size + rows) for rows in (on, off))
+        base = log.keys_of(door, 0)
+        ons, offs = (log.door_keys("unlocked", edge) for edge in ("on", "off"))
         up_to, from_on = np.searchsorted(ons, base + end), np.searchsorted(ons, base + start)
         before_on, before_off = (
             np.where(at > 0, np.append(keys, -1)[at - 1], -1) - base

@@ -7,14 +7,13 @@ locked leaf whose contact only flickers counts as shut.
 import numpy as np
 
 from loganalyzer.audit.ground import Checks, Ground, Held, expand, first_of_endless, seconds
-from loganalyzer.keys import Rows
+from loganalyzer.keys import Flags, Rows
 
 
 def one_door(ground: Ground) -> Checks:
     """Find doors that were unlocked or open together for longer than the log's doubt."""
     unlocked, openings = ground.held("unlocked"), ground.openings
-    both = _together(unlocked, openings)
-    is_open = np.isin(both.start, openings.start)
+    both, is_open = _together(unlocked, openings)
     first, second = _pairs(ground, both)
     for which in (0, 1):
         keep = first_of_endless((first, second)[which], both)
@@ -34,10 +33,12 @@ def one_door(ground: Ground) -> Checks:
     return Checks(tested, both.start[second], both.door[second], texts)
 
 
-def _together(a: Held, b: Held) -> Held:
+def _together(a: Held, b: Held) -> tuple[Held, Flags]:
+    """Both, sorted by start, and which are of the second."""
     order = np.argsort(np.append(a.start, b.start), kind="stable")
     columns = Held.__dataclass_fields__
-    return Held(*(np.append(getattr(a, name), getattr(b, name))[order] for name in columns))
+    both = Held(*(np.append(getattr(a, name), getattr(b, name))[order] for name in columns))
+    return both, order >= len(a.start)
 
 
 def _pairs(ground: Ground, both: Held) -> tuple[Rows, Rows]:
@@ -54,12 +55,12 @@ def _pairs(ground: Ground, both: Held) -> tuple[Rows, Rows]:
 
 def _use(ground: Ground, unlocked: Held, both: Held, which: Rows) -> Rows:
     """A number for the use that each stretch belongs to: the unlock of its door before it."""
-    size = len(ground.log) + 1
-    keys = np.sort(unlocked.door.astype(np.int64) * size + unlocked.start)
-    mine = both.door[which].astype(np.int64) * size + both.start[which]
+    log, about = ground.log, unlocked.take(np.isin(unlocked.door, both.door[which]))
+    keys = np.sort(log.keys_of(about.door, about.start))
+    mine = log.keys_of(both.door[which], both.start[which])
     at = np.searchsorted(keys, mine, "right") - 1
     owner = np.append(keys, -1)[at]
-    mine_too = (at >= 0) & (owner // size == both.door[which])
+    mine_too = (at >= 0) & (owner // (len(log) + 1) == both.door[which])
     use: Rows = np.where(mine_too, owner, mine)
     return use
 

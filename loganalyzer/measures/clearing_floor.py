@@ -5,9 +5,10 @@ shorter than free fall from that floor is provably too short; a longer one is no
 long enough.
 """
 
+import numpy as np
 import pandas as pd
 
-from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, counts, plain, why
+from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, counts, places, plain, why
 from loganalyzer.stats import free_fall_s
 from loganalyzer.tables import require
 
@@ -65,17 +66,20 @@ def judged_clearings(cycles: pd.DataFrame, facts: Facts) -> pd.DataFrame:
     heights = heights.rename(columns={"precision_s": "slack"})
     heights = heights.merge(facts.recorded[[*CHUTE, "unlocked"]], on=CHUTE, how="left")
     heights = heights.rename(columns={"unlocked": "locks"})
-    columns = [*DOOR, "unlocked", "cleared", "clear_s", "source", "line"]
-    known = plain(cycles.loc[cycles["clear_s"].notna(), columns], *DOOR).merge(heights, on=DOOR)
+    at = places(cycles, heights, DOOR)
     # A locked leaf that rattles while another door's material falls is no use of its own.
-    known = known[known["unlocked"].notna() | ~known["locks"]].drop(columns=["unlocked", "locks"])
+    used = cycles["unlocked"].notna().to_numpy() | ~np.append(heights["locks"], False)[at]
+    rows = np.flatnonzero(cycles["clear_s"].notna().to_numpy() & (at >= 0) & used)
+    known = cycles[[*DOOR, "cleared", "clear_s", "source", "line"]].iloc[rows]
+    more = heights[["elevation_m", "fall_s", "slack"]].iloc[at[rows]].set_axis(known.index)
+    known = pd.concat([known, more], axis=1).reset_index(drop=True)
     return known.assign(short=known["clear_s"] + known["slack"] < known["fall_s"])
 
 
 def _counts(known: pd.DataFrame) -> pd.DataFrame:
-    doors = known.groupby(DOOR)
-    found = doors["short"].agg(clearings="size", too_short="sum").reset_index()
+    doors = known.groupby(DOOR, observed=True)
+    found = plain(doors["short"].agg(clearings="size", too_short="sum").reset_index(), *DOOR)
     shortest = known.loc[doors["clear_s"].idxmin(), [*DOOR, "clear_s", "source", "line"]]
     lines = shortest["source"].astype("str") + ":" + shortest["line"].astype("str")
-    shortest = shortest.assign(shortest_s=shortest["clear_s"], evidence=lines)
+    shortest = plain(shortest.assign(shortest_s=shortest["clear_s"], evidence=lines), *DOOR)
     return found.merge(shortest[[*DOOR, "shortest_s", "evidence"]], on=DOOR, how="left")
