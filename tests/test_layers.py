@@ -59,15 +59,21 @@ LIBRARY: dict[str, tuple[str, str]] = {
         "errors tables settings plain cluster stamps readers events clock timeline store",
     ),
     "answers": ("answers", "errors settings store views measures"),
+    "kept": (
+        "kept",
+        "errors tables language settings plain facts intervals cycles measures incidents views "
+        "store answers",
+    ),
     # Retention sums up what it removes, as the answers tell it.
     "upkeep": ("upkeep", "errors tables settings plain store ingest measures views"),
     "watching": ("watching", "errors ingest"),
     "alerts": ("alerts", "errors tables settings plain facts incidents views"),
     "accounts": ("accounts", "errors"),
-    "receiving": ("receiving", "errors settings readers ingest store"),
+    "trial": ("trial", "errors settings readers store ingest intervals cycles"),
+    "receiving": ("receiving", "errors settings readers drafting ingest store trial"),
     "cli": (
         "cli commands words serving",
-        "errors tables settings plain cluster views store export ingest answers upkeep weighing "
+        "errors tables settings plain cluster views store export ingest answers kept upkeep weighing "
         "watching alerts accounts drafting dashboards.app dashboards.access dashboards.reports",
     ),
 }  # fmt: skip
@@ -79,7 +85,10 @@ DASHBOARDS: dict[str, tuple[str, str]] = {
         "access",
         "loganalyzer.errors loganalyzer.accounts loganalyzer.site loganalyzer.store",
     ),
-    "data": ("data", "access loganalyzer.store loganalyzer.views loganalyzer.answers"),
+    "data": (
+        "data",
+        "access loganalyzer.store loganalyzer.views loganalyzer.answers loganalyzer.kept",
+    ),
     "uploads": ("uploads", "loganalyzer.errors loganalyzer.sentences"),
     "pages": (
         "pages",

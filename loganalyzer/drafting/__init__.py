@@ -6,22 +6,24 @@ lines → layout and columns → what each column carries → kinds of event tex
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from loganalyzer.drafting import scans, writing
+from loganalyzer.drafting import deciding, scans, writing
+from loganalyzer.drafting.deciding import NONE, TOLD, Answers, Field, Meant
 from loganalyzer.drafting.guesses import Guess, guess
 from loganalyzer.drafting.labels import all_floors, all_streams, floor_map, stream_map
 from loganalyzer.drafting.layouts import Found, find_layout
-from loganalyzer.drafting.roles import Roles, find_roles
+from loganalyzer.drafting.roles import Roles
 from loganalyzer.drafting.seen import Ints, Seen
 from loganalyzer.drafting.shapes import Kind, find_kinds
 from loganalyzer.drafting.texts import Text, no_log, read_texts
 from loganalyzer.errors import InputError
 from loganalyzer.profile import Profile, parse_profile
+from loganalyzer.readers.unpack import Limits
 from loganalyzer.site import Site
 
 SAMPLES = 3
@@ -39,6 +41,9 @@ class Draft:
         messages: What else to tell.
         sure_lines: Records whose meaning needs no answer, of `lines` records.
         asked_lines: Line numbers (from 1) of the records whose meaning is a question.
+        fields: What a person may decide of the whole export, of labels too.
+        meant: Likewise of each kind of text, questions first.
+        columns: Column → some of its values.
     """
 
     text: str
@@ -51,41 +56,77 @@ class Draft:
     sure_lines: int
     lines: int
     asked_lines: tuple[int, ...] = ()
+    fields: tuple[Field, ...] = ()
+    meant: tuple[Meant, ...] = ()
+    columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def as_dict(self) -> dict[str, Any]:
         """As plain values for JSON."""
-        plain = {key: value for key, value in asdict(self).items()
-                 if key not in ("profile", "guesses", "asked_lines")}  # fmt: skip
+        left_out = ("profile", "guesses", "asked_lines", "meant", "columns")
+        plain = {key: value for key, value in asdict(self).items() if key not in left_out}
         return plain | {"guesses": [_told(one) for one in self.guesses]}
 
 
-def draft(paths: Iterable[Path], site: Site, name: str) -> Draft:
+def draft(
+    paths: Iterable[Path],
+    site: Site,
+    name: str,
+    answers: Answers = NONE,
+    limits: Limits | None = None,
+) -> Draft:
     """Draft a profile from exports of one controller.
 
     Args:
         paths: Files or folders; packed ones are read as they are.
         site: Where they come from: its floors and streams are looked for.
         name: The profile's.
+        answers: What a person has decided, by keys of `fields` and `meant`.
+        limits: How far packed files may expand; null: the defaults.
 
     Raises:
-        InputError: A file cannot be read, is no event log, or holds two kinds of lines.
+        InputError: A file cannot be read, is no event log, or holds two kinds of lines; or it is
+            not written as an answer says.
+        UsageError: An answer is to nothing that is asked.
+        ProfileError: With these answers it would be no profile.
     """
-    texts = read_texts(paths)
-    text, found, messages = _together(texts)
-    roles = find_roles(found, site, text.name)
+    answers = deciding.checked(answers)
+    texts = read_texts(paths, answers.get("encoding"), limits)
+    text, found, messages = _together(texts, answers)
+    guessed = deciding.find(found, site, text.name, NONE) if not answers.get("time") else None
+    roles = deciding.find(found, site, text.name, answers) if answers else guessed
+    assert roles is not None  # without answers it is what was guessed
+    guessed = guessed or roles
     if found.layout == "samples":
-        return _of_scans(name, text, found, roles, site, messages)
-    roles, guesses, seen = _meanings(found, roles, site, text.name)
+        return _of_scans(name, text, found, roles, site, messages, answers)
+    roles, kinds, seen = _meanings(found, roles, site, text.name)
+    guesses = deciding.meant(kinds, answers, roles.floor is not None)
+    proposed, roles = roles, deciding.labelled(roles, answers)
     samples = _samples(text, found, seen)
-    written = writing.profile_text(name, text.name, found, roles, guesses, samples, ())
-    asked = tuple(_asked(one) for one in guesses if not one.sure)
-    sure = sum(one.kind.texts.total() for one in guesses if one.sure)
-    return Draft(
-        written, parse_profile(written, f"{name}.toml"), f"{found.layout}: {found.evidence}",
-        roles.said, tuple(guesses), (*roles.questions, *asked),
-        (*messages, *_doubts(text.name, seen, guesses)), sure, len(seen.kind),
-        _asked_lines(found, seen, guesses),
+    written = writing.profile_text(
+        name, text.name, found, roles, guesses, samples, (), deciding.refusals(answers),
+        answers.get("encoding"),
     )  # fmt: skip
+    profile = parse_profile(written, f"{name}.toml")
+    asked = tuple(_asked(one) for one in guesses if not one.sure and one.evidence != TOLD)
+    guessed = replace(guessed, floors=proposed.floors, streams=proposed.streams)
+    return Draft(
+        written, profile, f"{found.layout}: {found.evidence}",
+        roles.said, tuple(guesses), (*roles.questions.values(), *asked),
+        (*messages, *_doubts(text.name, seen, guesses)),
+        sum(one.kind.texts.total() for one in guesses if one.sure), len(seen.kind),
+        _asked_lines(found, seen, guesses),
+        (*deciding.fields(profile, found, roles, guessed, site, answers),
+         *deciding.labels(found, roles, guesses, site, answers, proposed)),
+        tuple(deciding.rows(kinds, guesses, samples)), _values(found),
+    )  # fmt: skip
+
+
+def _values(found: Found) -> dict[str, tuple[str, ...]]:
+    """Some values of each column, the frequent ones first."""
+    return {
+        name: tuple(value for value, _ in Counter(filter(None, cells)).most_common(SAMPLES))
+        for name, cells in found.columns.items()
+    }
 
 
 def _asked_lines(found: Found, seen: Seen, guesses: Sequence[Guess]) -> tuple[int, ...]:
@@ -109,9 +150,9 @@ def _told(one: Guess) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _together(texts: Sequence[Text]) -> tuple[Text, Found, tuple[str, ...]]:
+def _together(texts: Sequence[Text], answers: Answers) -> tuple[Text, Found, tuple[str, ...]]:
     """One text of several exports, if they are written alike."""
-    found = [find_layout(text) for text in texts]
+    found = [find_layout(text, answers) for text in texts]
     first = found[0]
     for text, other in zip(texts[1:], found[1:], strict=True):
         if other.layout != first.layout or list(other.columns) != list(first.columns):
@@ -142,7 +183,10 @@ def _meanings(found: Found, roles: Roles, site: Site, name: str) -> tuple[Roles,
     ]
     floors, streams = all_floors(site), all_streams(site)
     kinds = find_kinds(
-        texts, frozenset() if roles.floor else floors, {} if roles.stream else streams
+        texts,
+        frozenset() if roles.floor else floors,
+        {} if roles.stream else streams,
+        roles.written.format == "uptime_s",
     )
     if len(kinds) > 1000 or not kinds:
         raise no_log(name, f"nearly every line says something else ({len(kinds):,} kinds)")
@@ -168,7 +212,7 @@ def _labels_in_texts(
         if named:
             return replace(roles, streams=named)
         asked = f"which stream is which: {', '.join(labels['stream'])}? Write [streams]"
-        return replace(roles, questions=(*roles.questions, asked))
+        return replace(roles, questions={**roles.questions, "stream": asked})
     return roles
 
 
@@ -260,17 +304,24 @@ def _open_at_once(seen: Seen, opens: int, shuts: int) -> float:
 
 
 def _of_scans(
-    name: str, text: Text, found: Found, roles: Roles, site: Site, messages: tuple[str, ...]
-) -> Draft:
+    name: str, text: Text, found: Found, roles: Roles, site: Site, messages: tuple[str, ...],
+    answers: Answers,
+) -> Draft:  # fmt: skip
     """The draft of a layout of scans."""
     lines, floors, streams, asked = scans.entries(found, all_floors(site), all_streams(site))
     roles = replace(
         roles, floor=None, stream=None, code=None, value=None, floors=floors, streams=streams,
-        questions=(*roles.questions, *asked),
     )  # fmt: skip
-    written = writing.profile_text(name, text.name, found, roles, (), {}, lines)
-    count = len(found.lines)
+    proposed, roles = roles, deciding.labelled(roles, answers)
+    questions = (*roles.questions.values(), *asked)
+    told = replace(roles, questions={str(n): one for n, one in enumerate(questions)})
+    written = writing.profile_text(
+        name, text.name, found, told, (), {}, lines, encoding=answers.get("encoding")
+    )
+    count, profile = len(found.lines), parse_profile(written, f"{name}.toml")
     return Draft(
-        written, parse_profile(written, f"{name}.toml"), f"samples: {found.evidence}",
-        roles.said, (), roles.questions, messages, 0 if asked else count, count,
+        written, profile, f"samples: {found.evidence}",
+        roles.said, (), questions, messages, 0 if asked else count, count,
+        fields=(*deciding.fields(profile, found, roles, proposed, site, answers),),
+        columns=_values(found),
     )  # fmt: skip

@@ -8,18 +8,26 @@ import csv
 import json
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from loganalyzer.drafting.stamps import STAMP
+from loganalyzer.drafting.stamps import STAMP, is_uptime
 from loganalyzer.drafting.texts import Text, no_log
 from loganalyzer.errors import InputError
+from loganalyzer.patterns import Pattern
 from loganalyzer.settings.writing import quoted
 
 Column = Sequence[str | None]
+Filled = Sequence[tuple[int, str]]  # lines with something in them, and their place
+NOTHING: Mapping[str, str] = {}
+DELIMITERS = ("\t", ";", "|", ",")
 ENOUGH = 0.9
 HEAD = 400  # lines looked at to try a layout
+COUNTED = re.compile(
+    r"(?P<before>[^\w]{0,3}(?:[A-Za-z]{1,6}[=:+])?\s*)(?P<stamp>\d{1,9}(?:[.,]\d{1,6})?)"
+    r"(?P<behind>s?[\]\)>|:;,]*)\s+\S"
+)
 ON_OFF = [{"0", "1"}, {"on", "off"}, {"true", "false"}, {"yes", "no"}, {"open", "closed"}]
 ON = ("1", "on", "true", "yes", "open")
 
@@ -48,28 +56,86 @@ class Found:
     inputs: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
-def find_layout(text: Text) -> Found:
+def find_layout(text: Text, told: Mapping[str, str] = NOTHING) -> Found:
     """The layout of a text.
 
+    Args:
+        text: The text.
+        told: What a person says of it: `layout`, `delimiter`, or `pattern` of lines.
+
     Raises:
-        InputError: It is no event log, or two kinds of lines are mixed in it.
+        InputError: It is no event log, two kinds of lines are mixed in it, or it is not what the
+            person says.
     """
     if text.cells is not None:
         return _sheet(text)
     filled = [(n, line) for n, line in enumerate(text.lines) if line.strip()]
     if len(filled) < 2:
         raise no_log(text.name, f"it has {len(filled)} lines with something in them")
+    if told.keys() & {"layout", "delimiter", "pattern"}:
+        return _as_told(text.name, filled, told)
     objects = sum(_object(line) is not None for _, line in filled)
     if 0.05 * len(filled) < objects < 0.95 * len(filled):
         raise mixed(text.name, filled, objects)
-    for finder in (_json, _syslog, _delimited, _fixed, _lines):
+    for finder in FINDERS.values():
         found = finder(filled)
         if found is not None:
             return found
     raise no_log(text.name, _why_not(filled, text.name))
 
 
-def _why_not(filled: Sequence[tuple[int, str]], name: str) -> str:
+def _as_told(name: str, filled: Filled, told: Mapping[str, str]) -> Found:
+    """The layout that a person says.
+
+    Raises:
+        InputError: The lines are not of it.
+    """
+    layout = told.get("layout") or ("lines" if "pattern" in told else "delimited")
+    if layout == "lines" and "pattern" in told:
+        found = _by_pattern(name, filled, told["pattern"])
+    elif layout == "delimited" and "delimiter" in told:
+        found = _delimited(filled, (told["delimiter"],))
+    else:
+        found = FINDERS[layout](filled)
+    if found is None:
+        what = repr(told["delimiter"]) if layout == "delimited" and "delimiter" in told else ""
+        raise InputError(
+            name, f"lines that are not of the layout {layout} {what}".rstrip(),
+            "nine lines in ten of the same form", "Choose another layout, or another delimiter",
+        )  # fmt: skip
+    return found
+
+
+def _by_pattern(name: str, filled: Filled, text: str) -> Found:
+    """Lines by a pattern that a person writes.
+
+    Raises:
+        InputError: It is no pattern, or fits too few lines.
+        ProfileError: It takes too long.
+    """
+    wanted = "a regular expression with named groups, as (?P<stamp>...) and (?P<text>...)"
+    try:
+        pattern = Pattern(text)
+    except re.error as error:
+        raise InputError("the pattern", f"'{text}' ({error})", wanted, "Mend it") from None
+    if not pattern.groupindex:
+        raise InputError("the pattern", f"'{text}' without a named group", wanted, "Name a group")
+    kept = [(n, found) for n, line in filled if (found := pattern.search(line))]
+    if len(kept) < 0.5 * len(filled):
+        raise InputError(
+            name, f"{len(kept):,} of {len(filled):,} lines that the pattern fits",
+            "half of them at least", "Mend the pattern by a line that it does not fit",
+        )  # fmt: skip
+    columns: dict[str, Column] = {
+        group: [(found[group] or "").strip() or None for _, found in kept]
+        for group in pattern.groupindex
+    }
+    said = f"the pattern as told fits {len(kept):,} of {len(filled):,} lines"
+    toml = ("[lines]", f"pattern = {quoted(text)}")
+    return Found("lines", toml, columns, [n for n, _ in kept], said)
+
+
+def _why_not(filled: Filled, name: str) -> str:
     """What is missing; two forms of stamps mean two kinds of lines.
 
     Raises:
@@ -88,7 +154,7 @@ def _form(stamp: str) -> str:
     return re.sub(r"\d+", "9", stamp)
 
 
-def mixed(name: str, filled: Sequence[tuple[int, str]], first: int) -> InputError:
+def mixed(name: str, filled: Filled, first: int) -> InputError:
     """That two controllers' lines stand in one file."""
     return InputError(
         name, f"two kinds of lines mixed, {first:,} of one and {len(filled) - first:,} of another",
@@ -106,7 +172,7 @@ def _object(line: str) -> dict[str, Any] | None:
     return found if isinstance(found, dict) else None
 
 
-def _json(filled: Sequence[tuple[int, str]]) -> Found | None:
+def _json(filled: Filled) -> Found | None:
     sample = [_object(line) for _, line in filled[:HEAD]]
     if sum(one is not None for one in sample) < ENOUGH * len(sample):
         return None
@@ -160,7 +226,7 @@ HEADER_3164 = re.compile(
 PARAMETER = re.compile(r'([^\s=\]"\[]+)="((?:[^"\\]|\\.)*)"')
 
 
-def _syslog(filled: Sequence[tuple[int, str]]) -> Found | None:
+def _syslog(filled: Filled) -> Found | None:
     for header in (HEADER_5424, HEADER_3164):
         rows = [(n, found) for n, line in filled if (found := header.match(line))]
         if len(rows) >= ENOUGH * len(filled):
@@ -182,11 +248,11 @@ def _syslog(filled: Sequence[tuple[int, str]]) -> Found | None:
     return Found("syslog", (), columns, [n for n, _ in rows], said)
 
 
-def _delimited(filled: Sequence[tuple[int, str]]) -> Found | None:
+def _delimited(filled: Filled, delimiters: Sequence[str] = DELIMITERS) -> Found | None:
     """The delimiter that gives nearly all lines the same number of fields."""
     head = [line for _, line in filled[:HEAD]]
     tried = []
-    for delimiter in ("\t", ";", "|", ","):
+    for delimiter in delimiters:
         width, times = Counter(map(len, _rows(head, delimiter))).most_common(1)[0]
         if width >= 3 and times >= 0.8 * len(head):
             tried.append((times * (width > 1), width, delimiter))
@@ -268,7 +334,7 @@ def _like(on: str, values: set[str]) -> bool:
     return value.isdigit() == on.isdigit()
 
 
-def _fixed(filled: Sequence[tuple[int, str]]) -> Found | None:
+def _fixed(filled: Filled) -> Found | None:
     """Columns at fixed places, if blanks stand at the same places in nearly all lines."""
     lines = [line.rstrip() for _, line in filled]
     wide = max(map(len, lines))
@@ -320,7 +386,7 @@ def _padded(lines: Sequence[str], spans: Sequence[tuple[int, int]]) -> bool:
     return uneven > 0
 
 
-def _lines(filled: Sequence[tuple[int, str]]) -> Found | None:
+def _lines(filled: Filled) -> Found | None:
     """Free text with a stamp in it: what stands before the stamp, the stamp, the text."""
     rows = [(n, line, found) for n, line in filled if (found := STAMP.search(line))]
     forms = Counter(_form(found["stamp"]) for _, _, found in rows)
@@ -387,8 +453,43 @@ def _sheet(text: Text) -> Found:
                 for at, name in enumerate(cells) if name
             }  # fmt: skip
             said = f"row {place + 1} names {len(columns)} columns, {len(good):,} rows follow"
-            return Found(
-                "sheet", ("[sheet]", f"header_row = {place + 1}"), columns,
-                [n for n, _ in good], said,
-            )  # fmt: skip
+            toml = ["[sheet]", f"header_row = {place + 1}"]
+            if text.sheet is not None:
+                toml.insert(1, f"sheet = {quoted(text.sheet)}")
+                said = f'sheet "{text.sheet}": {said}'
+            return Found("sheet", tuple(toml), columns, [n for n, _ in good], said)
     raise no_log(text.name, "no row of the sheet names its columns")
+
+
+def _counted_lines(filled: Filled) -> Found | None:
+    """Free text behind seconds since the power-on."""
+    rows = [(n, found) for n, line in filled if (found := COUNTED.match(line))]
+    if len(rows) < ENOUGH * len(filled) or not is_uptime([found["stamp"] for _, found in rows]):
+        return None
+    before, behind = (
+        Counter(found[group] for _, found in rows).most_common(1)[0][0].strip()
+        for group in ("before", "behind")
+    )
+    pattern = (
+        rf"^{re.escape(before)}\s*(?P<stamp>\d+(?:[.,]\d+)?){re.escape(behind)}\s*(?P<text>.*)$"
+    )
+    fits = re.compile(pattern)
+    kept = [(n, found) for n, line in filled if (found := fits.search(line))]
+    if len(kept) < ENOUGH * len(filled):
+        return None
+    columns: dict[str, Column] = {
+        "stamp": [found["stamp"] for _, found in kept],
+        "text": [found["text"].strip() or None for _, found in kept],
+    }
+    said = f"{len(kept):,} of {len(filled):,} lines begin with seconds that run on"
+    toml = ("[lines]", f"pattern = {quoted(pattern)}")
+    return Found("lines", toml, columns, [n for n, _ in kept], said)
+
+
+def _any_lines(filled: Filled) -> Found | None:
+    return _lines(filled) or _counted_lines(filled)
+
+
+FINDERS: Mapping[str, Callable[[Filled], Found | None]] = {
+    "json": _json, "syslog": _syslog, "delimited": _delimited, "fixed": _fixed, "lines": _any_lines,
+}  # fmt: skip

@@ -15,7 +15,7 @@ from loganalyzer.drafting.labels import (
     stream_map,
 )
 from loganalyzer.drafting.layouts import Column, Found
-from loganalyzer.drafting.stamps import CLOCK_ONLY, DATE_ONLY, Written, find_format
+from loganalyzer.drafting.stamps import CLOCK_ONLY, DATE_ONLY, Written, find_format, find_uptime
 from loganalyzer.drafting.texts import no_log
 from loganalyzer.drafting.vocabulary import HEADERS, concepts, speaks_of
 from loganalyzer.site import Site
@@ -35,7 +35,7 @@ class Roles:
         floor, stream, code, value, order, chute: A column, or null.
         floors, streams, chutes: Label as written → label of the site.
         said: Evidence by role.
-        questions: What is left to a person.
+        questions: What is left to a person, by role.
     """
 
     time: tuple[str, ...]
@@ -51,16 +51,22 @@ class Roles:
     streams: Mapping[str, str] = field(default_factory=dict)
     chutes: Mapping[str, str] = field(default_factory=dict)
     said: Mapping[str, str] = field(default_factory=dict)
-    questions: tuple[str, ...] = ()
+    questions: Mapping[str, str] = field(default_factory=dict)
 
 
-def find_roles(found: Found, site: Site, name: str) -> Roles:
+def find_roles(found: Found, site: Site, name: str, timed: Roles | None = None) -> Roles:
     """The roles of a layout's columns.
+
+    Args:
+        found: The layout.
+        site: Whose floors, streams and chutes are looked for.
+        name: Of the export.
+        timed: What a person says of the stamps.
 
     Raises:
         InputError: No column is a stamp.
     """
-    roles = _time(found, site, name)
+    roles = timed or _time(found, site, name)
     left = {
         column: values
         for column, values in found.columns.items()
@@ -81,13 +87,20 @@ def _time(found: Found, site: Site, name: str) -> Roles:
     tried: list[tuple[str, ...]] = [(d, c) for d in dates[:2] for c in clocks[:2] if d != c]
     tried += [(c,) for c in columns]
     for names in tried:
-        joined = _joined([columns[c] for c in names])
-        written = find_format(joined, site.time_zone)
+        written = find_format(joined([columns[c] for c in names]), site.time_zone)
         if written is not None and _runs(written.seconds):
-            said = {"time": f"{written.format}: {written.evidence}"}
-            asked = (written.question,) if written.question else ()
-            return Roles(names, written, said=said, questions=asked)
+            return _timed(names, written)
+    for column in columns:
+        counted = find_uptime(columns[column])
+        if counted is not None:
+            return _timed((column,), counted)
     raise no_log(name, "no column of it holds stamps that run on in time")
+
+
+def _timed(names: tuple[str, ...], written: Written) -> Roles:
+    asked = {"time": written.question} if written.question else {}
+    return Roles(names, written, said={"time": f"{written.format}: {written.evidence}"},
+                 questions=asked)  # fmt: skip
 
 
 def _all(column: Column, pattern: re.Pattern[str]) -> bool:
@@ -95,7 +108,8 @@ def _all(column: Column, pattern: re.Pattern[str]) -> bool:
     return len(filled) > 0.9 * len(column) and all(pattern.fullmatch(cell) for cell in filled[:200])
 
 
-def _joined(columns: Sequence[Column]) -> Column:
+def joined(columns: Sequence[Column]) -> Column:
+    """Several columns as one, their cells joined by a space."""
     if len(columns) == 1:
         return columns[0]
     return [" ".join(c for c in cells if c) or None for cells in zip(*columns, strict=True)]
@@ -153,7 +167,8 @@ def _floor(roles: Roles, left: Mapping[str, Column], site: Site) -> Roles:
         said = f"{len(mapped)} labels, each a floor of the site"
         asked = roles.questions
         if len(mapped) < SURE_COVER * len(floors) and not speaks_of(name, HEADERS["floor"]):
-            asked = (*asked, f"is {name} the door? It names {len(mapped)} of {len(floors)} floors")
+            doubt = f"is {name} the door? It names {len(mapped)} of {len(floors)} floors"
+            asked = {**asked, "floor": doubt}
         return replace(
             roles, floor=name, floors=mapped, said={**roles.said, "floor": said}, questions=asked
         )
@@ -174,9 +189,8 @@ def _floors_by_order(
                 f"({', '.join(f'{a} = {b}' for a, b in mapped.items())})?"
             )
             said = {**roles.said, "floor": "as many labels as floors; mapped in order, a guess"}
-            return replace(
-                roles, floor=name, floors=mapped, said=said, questions=(*roles.questions, asked)
-            )
+            questions = {**roles.questions, "floor": asked}
+            return replace(roles, floor=name, floors=mapped, said=said, questions=questions)
     return roles
 
 
@@ -203,7 +217,7 @@ def _stream(roles: Roles, left: Mapping[str, Column], site: Site) -> Roles:
                 f"{', '.join(streams)}? They are kept as written until [streams] says so"
             )
             said = {**roles.said, "stream": "as many labels as streams; which is which is open"}
-            questions = (*roles.questions, asked)
+            questions = {**roles.questions, "stream": asked}
             return replace(roles, stream=name, said=said, questions=questions)
     return roles
 

@@ -41,7 +41,7 @@ def profile_text(
         f"# Drafted from {_comment(source)}. Measure it: loganalyzer inspect FILE --profile THIS",
         "# What stands behind 'sure' is our own measure from 0 to 1, no probability. Answer each",
         "# QUESTION by correcting its entry, and delete the word; then inspect again.",
-        *(f"# QUESTION: {_comment(asked)}" for asked in roles.questions),
+        *(f"# QUESTION: {_comment(asked)}" for asked in roles.questions.values()),
         f"name = {quoted(name)}",
         f"# {_comment(found.evidence)}",
         f"layout = {quoted(found.layout)}",
