@@ -12,10 +12,11 @@ import shutil
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from loganalyzer.errors import InputError
 from loganalyzer.sentences import count
@@ -34,7 +35,9 @@ class Upload:
         owner: Account that handed it over, null without sign-in.
         site: For which site.
         folder: Where it lies; `name`: of the file in it.
-        born: When, in seconds of a clock that only grows.
+        born: When it was last in use, in seconds of a clock that only grows.
+        answers: What is decided of a drafted profile so far, null without one.
+        shown: What the last preview showed, one row an export.
     """
 
     owner: str | None
@@ -42,6 +45,8 @@ class Upload:
     folder: Path
     name: str
     born: float
+    answers: Mapping[str, str] | None = None
+    shown: Sequence[Mapping[str, Any]] = ()
 
 
 class Uploads:
@@ -84,6 +89,17 @@ class Uploads:
             self._make_room(None, 0)
             found = self._kept.get(token or "")
         return found if found is not None and (found.owner, found.site) == (owner, site) else None
+
+    def note(
+        self, token: str | None, answers: Mapping[str, str], shown: Sequence[Mapping[str, Any]]
+    ) -> None:
+        """Keep what was decided and what it showed; the file waits anew from now on."""
+        with self._lock:
+            found = self._kept.get(token or "")
+            if found is not None:
+                self._kept[token or ""] = replace(
+                    found, answers=dict(answers), shown=shown, born=self._clock()
+                )
 
     def drop(self, token: str | None) -> None:
         """Forget a file."""

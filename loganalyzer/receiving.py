@@ -7,6 +7,7 @@ and the export is named as the person's machine named it.
 
 import multiprocessing
 import os
+import re
 import sys
 from collections.abc import Mapping
 from contextlib import suppress
@@ -16,17 +17,18 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
+from loganalyzer.drafting import Draft, draft
 from loganalyzer.errors import AnalyzerError, InputError
 from loganalyzer.ingest import import_paths
-from loganalyzer.ingest.inspection import inspect
 from loganalyzer.profile import Profile, parse_profile
 from loganalyzer.readers.unpack import Limits
 from loganalyzer.store import Store
+from loganalyzer.trial import trial
 
 LIMITS = Limits(ratio=200, total_bytes=256 << 20)  # of one file that is handed over
 SECONDS = 120
 MEMORY_BYTES, WRITTEN_BYTES = 2 << 30, 1 << 30
-LOOK, TAKE = "look", "take"
+LOOK, DRAFT, TAKE = "look", "draft", "take"
 
 
 @dataclass(frozen=True)
@@ -34,11 +36,12 @@ class Job:
     """What to do with one file.
 
     Attributes:
-        what: `LOOK` or `TAKE`.
+        what: `LOOK`, `DRAFT` or `TAKE`.
         store: The folder of the store; `site`: an id in it.
         folder: Where the file lies; `name`: of the file in it.
         received: Now, with a zone.
         chute: Or null: chosen; `profile`: the name of one that ships or that the site uses.
+        answers: What a person has decided of a drafted profile; null: none is drafted.
     """
 
     what: str
@@ -49,13 +52,27 @@ class Job:
     received: datetime
     chute: str | None = None
     profile: str | None = None
+    answers: Mapping[str, str] | None = None
 
 
-def done(job: Job) -> list[dict[str, Any]]:
+@dataclass(frozen=True)
+class Done:
+    """What came of it.
+
+    Attributes:
+        rows: One an export in the file: a `Trial` or an `ExportReport` as plain values.
+        draft: Of a job with answers: `name`, `text`, `fields`, `meant`, `columns`, `messages`.
+    """
+
+    rows: list[dict[str, Any]]
+    draft: dict[str, Any] | None = None
+
+
+def done(job: Job) -> Done:
     """Do it, in a process of its own.
 
     Returns:
-        One row an export in the file: an `Inspection` or an `ExportReport` as plain values.
+        What came of it.
 
     Raises:
         InputError: The file cannot be read, or not within the bounds.
@@ -80,8 +97,8 @@ def done(job: Job) -> list[dict[str, Any]]:
         )  # fmt: skip
     if answer[0] == "error":
         raise InputError(*answer[1])
-    rows: list[dict[str, Any]] = answer[1]
-    return rows
+    found: Done = answer[1]
+    return found
 
 
 def kept_profiles(store: Store, site: str) -> Mapping[str, Profile]:
@@ -104,26 +121,47 @@ def _run(job: Job, answer: Connection) -> None:
         sys.path[:] = [path for path in sys.path if path]  # no code out of the file's folder
         store = Store.open(job.store.resolve())
         os.chdir(job.folder)
-        answer.send(("rows", _rows(job, store)))
+        answer.send(("done", work(job, store)))
     except AnalyzerError as error:
         answer.send(("error", (error.where, error.found, error.expected, error.fix)))
     except MemoryError:
         answer.send(("broken", None))
 
 
-def _rows(job: Job, store: Store) -> list[dict[str, Any]]:
-    site, kept = store.site(job.site), kept_profiles(store, job.site)
+def work(job: Job, store: Store) -> Done:
+    """Do it here, where the folder of the file is the working folder."""
+    site, kept = store.site(job.site), dict(kept_profiles(store, job.site))
+    path, drafted, profile = Path(job.name), None, job.profile
+    if job.answers is not None:
+        drafted = draft([path], site, _unused(path, kept), job.answers, LIMITS)
+        profile = drafted.profile.file
+        kept[profile] = drafted.profile
     bounds: dict[str, Any] = {
-        "received": job.received, "chute": job.chute, "profile": job.profile, "limits": LIMITS,
+        "received": job.received, "chute": job.chute, "profile": profile, "limits": LIMITS,
         "kept": kept,
     }  # fmt: skip
-    if job.what == LOOK:
-        return [one.as_dict() for one in inspect([Path(job.name)], site, **bounds)]
-    report = import_paths([Path(job.name)], store, site, **bounds)
-    rows = [asdict(one) for one in report.exports]
-    if rows:
-        rows[0]["messages"] = (*report.messages, *rows[0]["messages"])
-    return rows
+    if job.what == TAKE:
+        report = import_paths([path], store, site, **bounds)
+        rows = [asdict(one) for one in report.exports]
+        if rows:
+            rows[0]["messages"] = (*report.messages, *rows[0]["messages"])
+        return Done(rows)
+    rows = [one.as_dict() for one in trial(path, site, **bounds)]
+    return Done(rows, None if drafted is None else _proposed(drafted))
+
+
+def _unused(path: Path, kept: Mapping[str, Profile]) -> str:
+    """A name for a drafted profile that no other one has, by the name of the file."""
+    stem = re.sub(r"[^\w-]+", "-", path.name.partition(".")[0]).strip("-").lower()[:40]
+    names = [f"drafted-{stem or 'export'}", *(f"drafted-{stem}-{n}" for n in range(2, 1000))]
+    return next(name for name in names if f"{name}.toml" not in kept)
+
+
+def _proposed(drafted: Draft) -> dict[str, Any]:
+    return {
+        "name": drafted.profile.name, "text": drafted.text, "fields": drafted.fields,
+        "meant": drafted.meant, "columns": drafted.columns, "messages": drafted.messages,
+    }  # fmt: skip
 
 
 def _bound() -> None:

@@ -93,7 +93,7 @@ DASHBOARDS: dict[str, tuple[str, str]] = {
     "pages": (
         "pages",
         "access data drawing spoken uploads loganalyzer.export loganalyzer.profile "
-        "loganalyzer.receiving loganalyzer.worklog loganalyzer.site loganalyzer.tables "
+        "loganalyzer.receiving loganalyzer.drafting loganalyzer.worklog loganalyzer.site loganalyzer.tables "
         "loganalyzer.errors loganalyzer.language "
         "loganalyzer.sentences loganalyzer.localtime "
         "loganalyzer.views",

@@ -47,11 +47,11 @@ def waiting() -> Iterator[Uploads]:
 def here(monkeypatch: pytest.MonkeyPatch) -> None:
     """The work is done in this process: starting one of its own takes seconds."""
 
-    def done(job: receiving.Job) -> list[dict[str, Any]]:
+    def done(job: receiving.Job) -> receiving.Done:
         store = Store.open(job.store.resolve())
         with monkeypatch.context() as patch:
             patch.chdir(job.folder)
-            return receiving._rows(job, store)
+            return receiving.work(job, store)
 
     monkeypatch.setattr(upload, "done", done)
 
@@ -85,25 +85,23 @@ def test_a_file_is_looked_at_and_nothing_is_kept_until_one_says_so(
 ):
     store = two_sites(tmp_path)
     before, data = files(store.path), Data(store)
-    shown, token, hidden = upload.look(
-        data, waiting, (sent(csv(*NEW)), "C:\\logs\\week 2.csv", "", ""), "quay"
-    )
-    said = words(shown)
-    assert not hidden
+    shown = upload.look(data, waiting, (sent(csv(*NEW)), "C:\\logs\\week 2.csv", "", ""), "quay")
+    said = words(shown.preview)
+    assert (shown.may_take, shown.may_draft) == (True, True)
     assert "week 2.csv: nothing is kept yet" in said
     assert "The profile semicolon-text understands 98.5 % of it. Chute: A." in said
     assert "unknown event" in said
     assert "NOT A WORD OF THIS PROFILE" in said
     assert re.search(r"2025-03-10 08:10:00", said)
     assert files(store.path) == before
-    found, token_after, hidden = upload.take(data, waiting, token, ("", ""), "quay")
-    assert (token_after, hidden) == (None, True)
-    assert '"imported"' in words(found)
+    found = upload.take(data, waiting, shown.token, ("", ""), "quay")
+    assert (found.token, found.may_take) == (None, False)
+    assert '"imported"' in words(found.taken)
     row = store.imports("quay").set_index("name").loc["week 2.csv"]
     assert (row["chute"], row["rejected"], row["lines"]) == ("A", 1, len(NEW) + 1)
     assert history(store.path)["site"].eq("quay").sum() == 2 * (len(NEW) - 1)
     assert store.imports("hidden-house")["name"].str.endswith("file-of-hidden.csv").all()
-    assert upload.GONE in words(upload.take(data, waiting, token, ("", ""), "quay"))
+    assert upload.GONE in words(upload.take(data, waiting, shown.token, ("", ""), "quay").taken)
 
 
 @pytest.mark.usefixtures("here")
@@ -113,9 +111,8 @@ def test_what_is_taken_in_is_what_the_command_takes_in(tmp_path: Path, waiting: 
     by_command = two_sites(tmp_path / "command")
     take(by_command.path, write(tmp_path / "week2.csv", NEW))
     by_browser = two_sites(tmp_path / "browser")
-    _, token, _ = upload.look(Data(by_browser), waiting, (sent(csv(*NEW)), "week2.csv", "", ""),
-                              "quay")  # fmt: skip
-    upload.take(Data(by_browser), waiting, token, ("", ""), "quay")
+    seen = upload.look(Data(by_browser), waiting, (sent(csv(*NEW)), "week2.csv", "", ""), "quay")
+    upload.take(Data(by_browser), waiting, seen.token, ("", ""), "quay")
     assert history(by_browser.path).equals(history(by_command.path))
 
 
@@ -123,20 +120,19 @@ def test_what_is_taken_in_is_what_the_command_takes_in(tmp_path: Path, waiting: 
 def test_the_chute_and_profile_that_are_offered_can_be_asked_for(both: Store, waiting: Uploads):
     data, content = Data(both), sent(csv(*NEW))
     assert "semicolon-text" in upload.profiles(data, "quay")
-    shown, _, _ = upload.look(data, waiting, (content, "x.csv", "A", "bracket-lines"), "quay")
-    assert "The profile bracket-lines understands 0 % of it" in words(shown)
+    shown = upload.look(data, waiting, (content, "x.csv", "A", "bracket-lines"), "quay")
+    assert upload.UNREAD in words(shown.preview)
+    assert shown.draft
     for chute, profile in (
         ("Z", "/etc/passwd"),
         ("../A", "../../etc/hosts"),
         (HIDDEN[2], "x.toml"),
     ):
-        shown, token, hidden = upload.look(
-            data, waiting, (content, "x.csv", chute, profile), "quay"
-        )
-        assert f"found '{chute}', expected one of A" in words(shown)
-        assert (token, hidden) == (None, True)
-        shown, _, _ = upload.look(data, waiting, (content, "x.csv", "A", profile), "quay")
-        assert f"found '{profile}', expected one of bracket-lines, " in words(shown)
+        shown = upload.look(data, waiting, (content, "x.csv", chute, profile), "quay")
+        assert f"found '{chute}', expected one of A" in words(shown.preview)
+        assert (shown.token, shown.may_take, shown.may_draft) == (None, False, False)
+        shown = upload.look(data, waiting, (content, "x.csv", "A", profile), "quay")
+        assert f"found '{profile}', expected one of bracket-lines, " in words(shown.preview)
     assert len(waiting._kept) == 1  # that of the first look; the refused ones are gone
 
 
@@ -152,10 +148,12 @@ def test_only_who_may_upload_at_a_site_can(both: Store, waiting: Uploads):
     ):
         data = Data(both, lambda rights=rights: rights)
         said = upload.look(data, waiting, (sent(csv(*NEW)), "x.csv", "", ""), site)
-        assert upload.FORBIDDEN in words(said)
-        assert said[1] is None
+        assert upload.FORBIDDEN in words(said.preview)
+        assert said.token is None
         assert not waiting._kept
-        assert upload.FORBIDDEN in words(upload.take(data, waiting, "x", ("", ""), site))
+        assert upload.FORBIDDEN in words(upload.take(data, waiting, "x", ("", ""), site).taken)
+        asked = upload.decide(data, waiting, "x", ({}, ""), site)
+        assert upload.FORBIDDEN in words(asked.preview)
     assert files(both.path) == before
 
 
@@ -250,14 +248,10 @@ def test_files_that_mean_harm_are_told_and_leave_nothing(tmp_path: Path, waiting
     store = two_sites(tmp_path)
     before = files(tmp_path)
     for name, content in packed().items():
-        shown, token, hidden = upload.look(
-            Data(store), waiting, (sent(content), name, "", ""), "quay"
-        )
-        assert hidden or name == "cut.gz", (name, words(shown))
-        assert name in words(shown), name
-        assert "Traceback" not in words(shown)
-        if token and hidden:
-            upload.take(Data(store), waiting, token, ("", ""), "quay")
+        shown = upload.look(Data(store), waiting, (sent(content), name, "", ""), "quay")
+        assert not shown.may_take or name == "cut.gz", (name, words(shown.preview))
+        assert name in words(shown.preview), name
+        assert "Traceback" not in words(shown.preview)
     assert files(tmp_path) == before
     assert not Path("/tmp/evil.csv").exists()
 
@@ -291,9 +285,9 @@ def test_no_profile_of_the_own_site_is_lost_with_its_folder(tmp_path: Path, wait
         file.unlink()
     store = Store.open(tmp_path / "store")
     fresh = csv(*(line.replace(";BUTTON;", ";KNOB;") for line in NEW))
-    shown, _, hidden = upload.look(Data(store), waiting, (sent(fresh), "b.csv", "", ""), "quay")
-    assert not hidden, words(shown)
-    assert "understands 98.5 % of it" in words(shown)
+    shown = upload.look(Data(store), waiting, (sent(fresh), "b.csv", "", ""), "quay")
+    assert shown.may_take, words(shown.preview)
+    assert "understands 98.5 % of it" in words(shown.preview)
 
 
 def test_the_callbacks_ask_for_rights_themselves(both: Store):

@@ -37,8 +37,8 @@ class Profiles:
 
     Attributes:
         beside: The site file, or a folder: where relative paths start and others are looked for.
-        kept: Profiles from the store by the name of the file they came from, for `again` when
-            that is gone.
+        kept: Profiles from the store by the name of the file they came from, earliest first:
+            for `again` when that is gone, and for exports that the site's own do not read.
     """
 
     beside: Path | None
@@ -187,6 +187,11 @@ def _profile(
         return fitting[0], ()
     if fitting:
         raise _claimed(name, fitting)
+    before = [one for one in profiles.kept.values() if one.text not in {o.text for o in own}]
+    fitting = _fitting(sample, name, before[::-1], site, received)
+    if fitting:  # the latest: it may be a draft that was made better
+        told = f'{name}: read with "{fitting[0].name}", as an earlier export was (guessed).'
+        return fitting[0], (told,)
     others = [one for one in profiles.others() if one.text not in {o.text for o in own}]
     fitting = _fitting(sample, name, others, site, received)
     refusals = [] if fitting else _refusals(sample, name, own, site)

@@ -1,7 +1,8 @@
-"""Handing over an export: a look at what its profile makes of it, then the import, or not."""
+"""Handing over an export: what its profile makes of it, a draft where none does, the import."""
 
 import logging
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -11,22 +12,21 @@ from dash.exceptions import PreventUpdate
 from dashboards import parts
 from dashboards.data import Data
 from dashboards.pages.choice import Choice
+from dashboards.pages.data import drafting, trials
 from dashboards.pages.view import percent, whole
 from dashboards.spoken import language_of, spoken
 from dashboards.uploads import FILE_BYTES, Upload, Uploads
 from loganalyzer.errors import AnalyzerError, UsageError
 from loganalyzer.language import phrase
 from loganalyzer.profile import shipped_profiles
-from loganalyzer.receiving import LOOK, TAKE, Job, done, kept_profiles
+from loganalyzer.receiving import DRAFT, LOOK, TAKE, Done, Job, done, kept_profiles
 from loganalyzer.sentences import count
 
 LOG = logging.getLogger(__name__)
-FIRST = {"line": "Line", "time": "Time (UTC)", "chute": "Chute", "floor": "Floor",
-         "signal": "Signal", "edge": "Edge", "stream": "Stream", "code": "Code",
-         "value": "Value"}  # fmt: skip
-COUNTS = {"lines": "Lines", "events": "Events", "duplicates": "Duplicates", "ignored": "Ignored",
-          "rejected": "Rejected"}  # fmt: skip
 FORBIDDEN = "Your account may not take exports in here."
+ASK = "No profile fits? Draft one"
+UNREAD = "No profile reads this file, so one is drafted from it: guesses, for you to decide."
+AGAIN = "again"  # in the place of a key: forget what was decided
 GONE = "The file is no longer here: it waits for 15 minutes. Choose it again."
 
 
@@ -49,7 +49,11 @@ def section(data: Data, site: str) -> html.Section:
             parts.field("upload-profile", "Profile", guess, profiles(data, site)),
         ),
         dcc.Store(id="waiting-upload"),
+        dcc.Store(id="draft-answer"),
         dcc.Loading(html.Div(id="preview", **parts.aria(live="polite")), delay_show=300,
+                    custom_spinner=html.P("Reading the file …", className="working")),
+        html.Button(ASK, id="draft-ask", type="button", hidden=True),
+        dcc.Loading(html.Div(id="draft"), delay_show=300, overlay_style={"visibility": "visible"},
                     custom_spinner=html.P("Reading the file …", className="working")),
         html.Button("Take it in", id="take-in", type="button", hidden=True),
         html.Div(id="taken-in", **parts.aria(live="polite")),
@@ -63,8 +67,28 @@ def profiles(data: Data, site: str) -> list[str]:
     return sorted({*shipped_profiles(), *own})
 
 
-def look(data: Data, uploads: Uploads, sent: Sequence[str | None], site: str) -> tuple[Any, ...]:
-    """What a file holds: the preview, the token of the file, whether it can be taken in.
+@dataclass(frozen=True)
+class Shown:
+    """What the section shows after a step.
+
+    Attributes:
+        preview: What the file holds, or why it cannot be read.
+        draft: The form of a drafted profile and its preview.
+        token: Of the file that waits, null without one.
+        taken: What became of the file.
+        may_take: Whether it can be taken in; `may_draft`: whether a profile can be drafted.
+    """
+
+    preview: parts.Children = field(default_factory=list)
+    draft: parts.Children = field(default_factory=list)
+    token: str | None = None
+    taken: parts.Children = field(default_factory=list)
+    may_take: bool = False
+    may_draft: bool = False
+
+
+def look(data: Data, uploads: Uploads, sent: Sequence[str | None], site: str) -> Shown:
+    """What a file holds; where no profile reads it, the draft of one.
 
     Args:
         data: The store.
@@ -74,122 +98,202 @@ def look(data: Data, uploads: Uploads, sent: Sequence[str | None], site: str) ->
     """
     contents, name, chute, profile = sent
     if not data.rights().may_upload(site):
-        return [parts.nothing(FORBIDDEN)], None, True
+        return Shown([parts.nothing(FORBIDDEN)])
     token = None
     try:
         token, upload = uploads.keep(contents or "", name or "", data.rights().name, site)
         with uploads.turn(upload.name):
-            rows = done(_job(data, LOOK, upload, chute, profile))
+            rows = done(_job(data, LOOK, upload, chute, profile)).rows
     except AnalyzerError as error:
         uploads.drop(token)
-        return [parts.nothing(str(error))], None, True
-    return preview(rows), token, not any(row["events"] for row in rows)
+        return Shown([parts.nothing(str(error))])
+    if any(row["events"] for row in rows):
+        return Shown(preview(rows), token=token, may_take=True, may_draft=True)
+    drafted = decide(data, uploads, token, ({}, chute), site)
+    if not drafted.draft:
+        uploads.drop(token)
+        return Shown([*preview(rows), *drafted.preview])
+    return replace(drafted, preview=[parts.nothing(UNREAD)])
+
+
+def decide(
+    data: Data, uploads: Uploads, token: str | None,
+    asked: tuple[Mapping[str, str] | None, str | None], site: str,
+) -> Shown:  # fmt: skip
+    """The draft of a profile with what is decided by now.
+
+    Args:
+        data: The store.
+        uploads: Where files wait.
+        token: Of the file.
+        asked: Answers that come on top, null to forget those so far; and the chute.
+        site: For which site.
+    """
+    if not data.rights().may_upload(site):
+        return Shown([parts.nothing(FORBIDDEN)])
+    upload = uploads.find(token, data.rights().name, site)
+    if upload is None:
+        return Shown([parts.nothing(GONE)])
+    more, chute = asked
+    before = upload.answers or {}
+    answers = {} if more is None else {**before, **more}
+    try:
+        found, refused = _drafted(data, uploads, upload, (answers, chute)), None
+    except AnalyzerError as error:
+        if upload.answers is None:  # there is no draft to go back to
+            return Shown([parts.nothing(str(error))], token=token)
+        refused, answers = str(error), dict(before)
+        found = _drafted(data, uploads, upload, (answers, chute))
+    assert found.draft is not None  # a job with answers has one
+    uploads.note(token, answers, found.rows)
+    form = drafting.draft(found.draft, found.rows, upload.shown, answers, refused)
+    return Shown(draft=form, token=token, may_take=any(row["events"] for row in found.rows))
+
+
+def _drafted(
+    data: Data, uploads: Uploads, upload: Upload, asked: tuple[Mapping[str, str], str | None]
+) -> Done:
+    with uploads.turn(upload.name):
+        return done(replace(_job(data, DRAFT, upload, asked[1], None), answers=asked[0]))
 
 
 def take(
     data: Data, uploads: Uploads, token: str | None, asked: Sequence[str | None], site: str
-) -> tuple[parts.Children, None, bool]:
+) -> Shown:
     """Take the file in that was looked at; what became of it."""
     if not data.rights().may_upload(site):
-        return [parts.nothing(FORBIDDEN)], None, True
+        return Shown(taken=[parts.nothing(FORBIDDEN)])
     upload = uploads.find(token, data.rights().name, site)
     if upload is None:
-        return [parts.nothing(GONE)], None, True
+        return Shown(taken=[parts.nothing(GONE)])
+    chute, profile = asked
+    job = replace(
+        _job(data, TAKE, upload, chute, profile if upload.answers is None else None),
+        answers=upload.answers,
+    )
     try:
         with uploads.turn(upload.name):
-            rows = done(_job(data, TAKE, upload, *asked))
+            rows = done(job).rows
     except AnalyzerError as error:
-        return [parts.nothing(str(error))], None, True
+        return Shown(taken=[parts.nothing(str(error))])
     finally:
         uploads.drop(token)
     LOG.info("taken in at %s by %s: %r", site, data.rights().name or "this machine", upload.name)
-    return outcome(rows), None, True
+    return Shown(taken=outcome(rows))
 
 
 def preview(rows: Sequence[Mapping[str, Any]]) -> parts.Children:
-    """Each export in the file: profile, share understood, counts, reasons, first events."""
+    """Each export in the file: profile, share understood, whether that can be right, events."""
     shown: parts.Children = []
     for row in rows:
-        shown += [html.H3(f"{row['name']}: nothing is kept yet"), *_messages(row)]
+        shown += [html.H3(f"{row['name']}: nothing is kept yet"), *trials.messages(row)]
         if row["profile"] is None:
             continue
         share = percent(row["understood"]) or "nothing"
         chute = row["chute"] or "told by each line"
         said = phrase("The profile {profile} understands {share} of it. Chute: {chute}.",
                       profile=row["profile"], share=share, chute=chute)  # fmt: skip
-        names = {key: COUNTS[key] for key in ("lines", "events", "ignored", "rejected")}
-        shown += [
-            html.P(said, className="said"),
-            parts.table(names, [{key: whole(row[key]) for key in names}], names, "Lines"),
-            *_tally("Rejected because", "Reason", row["reasons"]),
-            *_tally("Not known to the profile", "Text", row["unknown_events"]),
-            html.H4("First events"),
-            parts.table(FIRST, [_event(one) for one in row["first_events"]], ["value"],
-                        "First events"),
-        ]  # fmt: skip
+        shown += [html.P(said, className="said"), *trials.figures(row), *trials.rest(row)]
     return shown
 
 
 def outcome(rows: Sequence[Mapping[str, Any]]) -> parts.Children:
     """What the import made of each export in the file."""
-    columns = {"name": "File", "status": "Status", "chute": "Chute", "profile": "Profile", **COUNTS}
+    columns = {"name": "File", "status": "Status", "chute": "Chute", "profile": "Profile",
+               **trials.COUNTS}  # fmt: skip
     told = [
         {"name": row["name"], "status": row["status"], "chute": row["chute"] or "",
-         "profile": row["profile"] or "", **{key: whole(row[key]) for key in COUNTS}}
+         "profile": row["profile"] or "", **{key: whole(row[key]) for key in trials.COUNTS}}
         for row in rows
     ]  # fmt: skip
-    said = [message for row in rows for message in _messages(row)]
-    table = parts.table(columns, told, COUNTS, "What was taken in")
+    said = [message for row in rows for message in trials.messages(row)]
+    table = parts.table(columns, told, trials.COUNTS, "What was taken in")
     again = html.P(html.A("Show the page with it", href=""))
     return [html.H3("Taken in"), table, *said, again]
 
 
 def register(app: Dash, data: Data, uploads: Uploads) -> None:
     """The callbacks of handing over."""
+    outputs = [
+        Output("preview", "children"), Output("draft", "children"),
+        Output("waiting-upload", "data"), Output("taken-in", "children"),
+        Output("take-in", "hidden"), Output("take-in", "children"),
+        Output("draft-ask", "hidden"), Output("draft-answer", "data"),
+    ]  # fmt: skip
+    again = [replaced(output) for output in outputs]
+    asking = [State("upload-chute", "value"), State("upload-profile", "value"),
+              State("site", "data"), State("address", "search")]  # fmt: skip
 
     @app.callback(
-        Output("preview", "children"),
-        Output("waiting-upload", "data"),
-        Output("take-in", "hidden"),
-        Output("taken-in", "children"),
-        Input("upload", "contents"),
-        State("upload", "filename"),
-        Input("upload-chute", "value"),
-        Input("upload-profile", "value"),
-        State("site", "data"),
-        State("address", "search"),
+        outputs,
+        Input("upload", "contents"), State("upload", "filename"),
+        Input("upload-chute", "value"), Input("upload-profile", "value"),
+        State("site", "data"), State("address", "search"),
         prevent_initial_call=True,
-    )
+    )  # fmt: skip
     def _look(
         contents: str | None, name: str | None, chute: str | None, profile: str | None, site: str,
         search: str | None,
     ) -> tuple[Any, ...]:  # fmt: skip
         if not contents:
             raise PreventUpdate
-        shown, *rest = look(data, uploads, (contents, name, chute, profile), site)
-        return (_spoken(data, site, search, shown), *rest, [])
+        return _told(
+            data, site, search, look(data, uploads, (contents, name, chute, profile), site)
+        )
 
     @app.callback(
-        Output("taken-in", "children", allow_duplicate=True),
-        Output("waiting-upload", "data", allow_duplicate=True),
-        Output("take-in", "hidden", allow_duplicate=True),
-        Output("preview", "children", allow_duplicate=True),
-        Input("take-in", "n_clicks"),
-        State("waiting-upload", "data"),
-        State("upload-chute", "value"),
-        State("upload-profile", "value"),
-        State("site", "data"),
-        State("address", "search"),
+        again, Input("draft-ask", "n_clicks"), State("waiting-upload", "data"), *asking,
         prevent_initial_call=True,
-    )
+    )  # fmt: skip
+    def _draft(
+        clicks: int | None, token: str | None, chute: str | None, _profile: str | None, site: str,
+        search: str | None,
+    ) -> tuple[Any, ...]:  # fmt: skip
+        if not clicks:
+            raise PreventUpdate
+        return _told(data, site, search, decide(data, uploads, token, ({}, chute), site))
+
+    @app.callback(
+        again, Input("draft-answer", "data"), State("waiting-upload", "data"), *asking,
+        prevent_initial_call=True,
+    )  # fmt: skip
+    def _decide(
+        answer: Mapping[str, Any] | None, token: str | None, chute: str | None,
+        _profile: str | None, site: str, search: str | None,
+    ) -> tuple[Any, ...]:  # fmt: skip
+        if not answer:
+            raise PreventUpdate
+        key, value = str(answer.get("key", "")), str(answer.get("value", ""))
+        more = None if key == AGAIN else {key: value}
+        return _told(data, site, search, decide(data, uploads, token, (more, chute), site))
+
+    @app.callback(
+        again, Input("take-in", "n_clicks"), State("waiting-upload", "data"), *asking,
+        prevent_initial_call=True,
+    )  # fmt: skip
     def _take(
         clicks: int | None, token: str | None, chute: str | None, profile: str | None, site: str,
         search: str | None,
     ) -> tuple[Any, ...]:  # fmt: skip
         if not clicks:
             raise PreventUpdate
-        shown, *rest = take(data, uploads, token, (chute, profile), site)
-        return (_spoken(data, site, search, shown), *rest, [])
+        return _told(data, site, search, take(data, uploads, token, (chute, profile), site))
+
+
+def replaced(output: Output) -> Output:
+    """The same output, for one more callback."""
+    return Output(output.component_id, output.component_property, allow_duplicate=True)
+
+
+def _told(data: Data, site: str, search: str | None, shown: Shown) -> tuple[Any, ...]:
+    """In the order of the outputs."""
+    word = "Take it in with this profile" if shown.draft else "Take it in"
+    said = [_spoken(data, site, search, one)
+            for one in (shown.preview, shown.draft, shown.taken, [word])]  # fmt: skip
+    return (
+        said[0], said[1], shown.token, said[2], not shown.may_take, said[3], not shown.may_draft,
+        None,
+    )  # fmt: skip
 
 
 def _spoken(data: Data, site: str, search: str | None, shown: parts.Children) -> Any:
@@ -215,21 +319,3 @@ def _job(data: Data, what: str, upload: Upload, chute: str | None, profile: str 
         what, data.whole.path, upload.site, upload.folder, upload.name, datetime.now(UTC),
         chute or None, profile or None,
     )  # fmt: skip
-
-
-def _messages(row: Mapping[str, Any]) -> parts.Children:
-    return [html.P(str(message), className="message") for message in row["messages"]]
-
-
-def _tally(title: str, name: str, counts: Mapping[str, int]) -> parts.Children:
-    if not counts:
-        return []
-    ordered = sorted(counts.items(), key=lambda pair: (-pair[1], pair[0]))[:10]
-    rows = [{"text": text[:120], "n": whole(n)} for text, n in ordered]
-    return [html.H4(title), parts.table({"text": name, "n": "Lines"}, rows, ["n"], title)]
-
-
-def _event(event: Mapping[str, Any]) -> dict[str, parts.Cell]:
-    time = event["time"]
-    shown = {key: None if event[key] is None else str(event[key]) for key in FIRST}
-    return {**shown, "time": None if time is None else f"{time:%Y-%m-%d %H:%M:%S}"}
