@@ -371,8 +371,8 @@ def test_month_names_in_five_languages_are_read_as_unicode_writes_them(language)
         for width in ("wide", "abbreviated"):
             for number in range(1, 13):
                 name = months[context][width][number]
-                for form in ("%b", "%B"):
-                    assert read(f"%d {form} %Y %H:%M:%S", f"03 {name} 2026 12:30:00") == [
+                for name_form in ("%b", "%B"):
+                    assert read(f"%d {name_form} %Y %H:%M:%S", f"03 {name} 2026 12:30:00") == [
                         f"2026-{number:02}-03T12:30:00"
                     ], name
 

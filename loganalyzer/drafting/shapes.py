@@ -38,7 +38,10 @@ class Kind:
 
 
 def find_kinds(
-    texts: Iterable[str | None], floors: frozenset[str], streams: Mapping[str, str]
+    texts: Iterable[str | None],
+    floors: frozenset[str],
+    streams: Mapping[str, str],
+    uptime: bool = False,
 ) -> list[Kind]:
     """The kinds of event texts, most frequent first.
 
@@ -46,6 +49,7 @@ def find_kinds(
         texts: As written, one a record.
         floors: Labels of the site, empty where a column tells the floor.
         streams: Stream id → kind, empty where a column tells the stream.
+        uptime: Whether stamps count from the power-on, so that a date in a text says what it is.
     """
     times = Counter(text for text in texts if text)
     families: dict[tuple[str, ...], list[tuple[str, list[str]]]] = defaultdict(list)
@@ -57,6 +61,9 @@ def find_kinds(
     kinds: dict[tuple[str, ...], Kind] = {}
     for family, members in families.items():
         roles = _slot_roles(family, members, known, marked, streams)
+        if uptime and family.count(STAMPED) == 1:
+            marks = [token for token in family if _is_slot(token)]
+            roles[marks.index(STAMPED)] = "now"
         for text, values in members:
             key = tuple(
                 value if role == "" else role
@@ -231,7 +238,7 @@ def _kind(family: tuple[str, ...], roles: Sequence[str], values: Sequence[str]) 
         if role == "":
             parts.append(re.escape(value))
             words.append(value)
-        elif role in ("old", "new"):
+        elif role in ("old", "new", "now"):
             parts.append(rf"(?P<{role}>{_stamp_shape(value)})")
         elif token == STAMPED:
             parts.append(_stamp_shape(value))

@@ -79,6 +79,35 @@ def find_format(stamps: Sequence[str | None], zone: str) -> Written | None:
     return _settled(tried, zone, len(filled))
 
 
+UPTIME = re.compile(r"\d{1,9}(?:[.,]\d{1,6})?")
+
+
+def is_uptime(stamps: Sequence[str | None]) -> bool:
+    """Whether numbers can be seconds since the power-on: they run on, and begin anew at times."""
+    filled = [stamp for stamp in stamps if stamp]
+    if len(filled) < max(10, 0.9 * len(stamps)):
+        return False
+    if not all(UPTIME.fullmatch(stamp) for stamp in filled):
+        return False
+    steps = np.diff(np.array([float(stamp.replace(",", ".")) for stamp in filled]))
+    counter = np.mean(steps == 1) > 0.5
+    return bool(not counter and np.mean(steps < 0) < 0.02 and np.mean(steps == 0) < 0.8)
+
+
+def find_uptime(stamps: Sequence[str | None]) -> Written | None:
+    """Seconds since the power-on as stamps, laid one behind the other; null if they are none."""
+    if not is_uptime(stamps):
+        return None
+    numbers = [float(stamp.replace(",", ".")) if stamp else np.nan for stamp in stamps]
+    seconds = np.array(numbers)
+    known = np.flatnonzero(~np.isnan(seconds))
+    steps = np.diff(seconds[known], prepend=seconds[known[0]])
+    anew = int(np.count_nonzero(steps < 0))
+    seconds[known] = np.cumsum(np.where(steps < 0, seconds[known] + 60, steps))
+    said = f"numbers that run on and begin anew {anew} times, as seconds since the power-on do"
+    return Written("uptime_s", "site", seconds, said)
+
+
 def _settled(tried: list[tuple[str, tuple[np.ndarray, str]]], zone: str, count: int) -> Written:
     """Of several formats that read every stamp, the one under which the days run on."""
     order = sorted(tried, key=lambda one: _roughness(one[1][0]))

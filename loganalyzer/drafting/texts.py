@@ -5,14 +5,16 @@ from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
+from loganalyzer.drafting.stamps import STAMP
 from loganalyzer.errors import InputError
 from loganalyzer.readers.blocks import blocks
 from loganalyzer.readers.sheet import cell_text
 from loganalyzer.readers.unpack import Export, Limits, exports
-from loganalyzer.readers.workbook import open_sheet
+from loganalyzer.readers.workbook import open_sheet, sheet_names
 
 # Lines that a draft looks at; the rest of a longer export is left to `inspect`.
 LINES = 200_000
+LOOKED_AT, SHEETS = 200, 30  # rows of each sheet, to find the one with the log
 WORKBOOK = b"PK\x03\x04"
 
 
@@ -25,12 +27,14 @@ class Text:
         lines: Its lines; of a sheet, a text of each row.
         cells: Of a sheet, the cells of each row as text; else null.
         whole: False if the export is longer than LINES.
+        sheet: The name of the sheet, null: the first.
     """
 
     name: str
     lines: Sequence[str]
     cells: Sequence[Sequence[str | None]] | None = None
     whole: bool = True
+    sheet: str | None = None
 
 
 def read_texts(
@@ -73,11 +77,25 @@ def _lines(export: Export, encoding: str | None) -> Text:
 
 
 def _sheet(export: Export) -> Text:
+    """The sheet that holds most stamps among its first rows; mostly the first one."""
     with export.open() as stream:
-        rows = open_sheet(stream, None, export.name).iter_rows()
-        cells = [[cell_text(cell) for cell in row] for row in islice(rows, LINES + 1)]
-    lines = ["\t".join(filter(None, row)) for row in cells]
-    return Text(export.name, lines[:LINES], cells[:LINES], len(cells) <= LINES)
+        names = sheet_names(stream, export.name)
+    heads = {name: _cells(export, name, LOOKED_AT) for name in names[:SHEETS]}
+    best = max(heads, key=lambda name: _stamped(heads[name]), default=None)
+    cells = _cells(export, best, LINES + 1)
+    lines = ["\t".join(filter(None, row)) for row in cells[:LINES]]
+    other = best if names and best != names[0] else None
+    return Text(export.name, lines, cells[:LINES], len(cells) <= LINES, other)
+
+
+def _cells(export: Export, sheet: str | None, most: int) -> list[list[str | None]]:
+    with export.open() as stream:
+        rows = open_sheet(stream, sheet, export.name).iter_rows()
+        return [[cell_text(cell) for cell in row] for row in islice(rows, most)]
+
+
+def _stamped(rows: Sequence[Sequence[str | None]]) -> int:
+    return sum(any(cell and STAMP.search(cell) for cell in row) for row in rows)
 
 
 def no_log(name: str, because: str) -> InputError:

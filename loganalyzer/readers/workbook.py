@@ -35,6 +35,15 @@ COUNTED = b"uniqueCount"
 COUNT = re.compile(rb"""uniqueCount\s*=\s*["']([^"']*)["']""")
 
 
+def sheet_names(stream: BinaryIO, name: str) -> list[str]:
+    """The names of a workbook's sheets, in their order.
+
+    Raises:
+        InputError: It is no workbook, or too large once unpacked.
+    """
+    return list(_opened(stream, name).sheet_names)
+
+
 def open_sheet(stream: BinaryIO, sheet: str | None, name: str) -> Any:
     """The sheet of a workbook.
 
@@ -49,14 +58,10 @@ def open_sheet(stream: BinaryIO, sheet: str | None, name: str) -> Any:
     Raises:
         InputError: It is no workbook, too large once unpacked, or has no such sheet.
     """
-    from python_calamine import CalamineError, CalamineWorkbook  # not needed by other layouts
+    from python_calamine import CalamineError  # not needed by other layouts
 
-    data = stream.read(PACKED_LIMIT + 1)
-    if len(data) > PACKED_LIMIT:
-        raise _too_large(name, f"more than {PACKED_LIMIT >> 20} MB")
-    _check_sizes(data, name)
     try:
-        book = CalamineWorkbook.from_filelike(io.BytesIO(data))
+        book = _opened(stream, name)
         names = book.sheet_names
         if names and sheet in (None, *names):
             return book.get_sheet_by_name(names[0] if sheet is None else sheet)
@@ -68,6 +73,19 @@ def open_sheet(stream: BinaryIO, sheet: str | None, name: str) -> Any:
         name, f'no sheet "{sheet}"' if names else "no sheet", listed,
         f'Write sheet = "{(near or names or [""])[0]}" in the profile',
     )  # fmt: skip
+
+
+def _opened(stream: BinaryIO, name: str) -> Any:
+    from python_calamine import CalamineError, CalamineWorkbook
+
+    data = stream.read(PACKED_LIMIT + 1)
+    if len(data) > PACKED_LIMIT:
+        raise _too_large(name, f"more than {PACKED_LIMIT >> 20} MB")
+    _check_sizes(data, name)
+    try:
+        return CalamineWorkbook.from_filelike(io.BytesIO(data))
+    except CalamineError as error:
+        raise _no_workbook(name, f"a workbook that cannot be read ({error})") from error
 
 
 def _check_sizes(data: bytes, name: str) -> None:

@@ -1,15 +1,18 @@
 """How much of an export that nobody has a profile for a draft maps rightly: python -m …
 
 A line is right if the drafted profile makes of it the events that truly happened (signal, edge,
-door) at the time that was written, and nothing of a line that is no event. The stream counts in
-a column of its own. Dialects at even places were looked at while drafting was written; those at
-odd places, and those called "late", were measured once and then used to mend what they showed.
+door) at the time that was written, and nothing of a line that is no event; "+stream %" are those
+whose stream is right as well. A wrong line is "unsure" if the draft asks what it means, and
+"sure" if it does not. Dialects at even places were looked at while drafting was written; those at
+odd places, those called "late" and those called "held" were measured once and then used to mend
+what they showed.
 """
 
 import sys
 import tempfile
 import time
 from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from io import BytesIO
@@ -91,44 +94,61 @@ def compared(drafted: Draft, export: Written, site: Site, seconds: float) -> Res
             streams += sorted(map(str, mine)) == sorted(map(str, said))
         else:
             marked += line in unsure
-            wrong[f"{[e[:2] for e in said]} read as {[e[:2] for e in mine]}"] += 1
+            mark = "unsure" if line in unsure else "SURE"
+            wrong[f"{mark} {told(said)} read as {told(mine)}"] += 1
     return Result(len(export.truth), right, marked, streams, seconds, wrong)
+
+
+def told(events: Iterable[tuple[str, str, str | None, str | None]]) -> str:
+    return ", ".join(f"{signal} {edge} {floor or ''}" for signal, edge, floor, _ in events) or "-"
+
+
+def group(place: int, dialect: Dialect) -> str:
+    """What a dialect is counted with."""
+    first, colon, _ = dialect.name.partition(":")
+    part = first if colon else ("even places", "odd places")[place % 2]
+    return f"{'codes only' if dialect.codes else 'plain words'}, {part}"
 
 
 def main() -> None:
     wanted = sys.argv[1:]
-    heads = ("lines", "right %", "wrong", "unsure", "+stream %", "s")
+    heads = ("lines", "right %", "unsure", "sure", "+stream %", "s")
     print("dialect".ljust(28) + "".join(f"{head:>10}" for head in heads))
-    shares: dict[tuple[bool, bool], list[float]] = {}
+    groups: dict[str, list[Result]] = {}
     for place, dialect in enumerate(DIALECTS):
-        names = {dialect.name, str(place), ("even", "odd")[place % 2]}
+        names = {dialect.name, str(place), ("even", "odd")[place % 2], dialect.name.split(":")[0]}
         if wanted and not names.intersection(wanted):
             continue
         found = measure(dialect)
-        shares.setdefault((dialect.codes, place % 2 == 1), []).append(
-            100 * found.right / found.lines
-        )
+        groups.setdefault(group(place, dialect), []).append(found)
         print(row(place, dialect.name, found))
         for text, times in found.wrong.most_common(12 if wanted else 0):
             print("        ", times, text)
-    for (codes, held), of in sorted(shares.items()):
-        print(verdict(codes, held, of))
+    for name, of in sorted(groups.items()):
+        print(verdict(name, of))
 
 
 def row(place: int, name: str, found: Result) -> str:
     share, streams = (100 * count / found.lines for count in (found.right, found.streams))
+    sure = found.lines - found.right - found.wrong_unsure
     return (
-        f"{place:2} {name:25}{found.lines:10,}{share:10.1f}{found.lines - found.right:10,}"
-        f"{found.wrong_unsure:10,}{streams:10.1f}{found.seconds:10.1f}  {found.error}"
+        f"{place:2} {name:25}{found.lines:10,}{share:10.1f}{found.wrong_unsure:10,}"
+        f"{sure:10,}{streams:10.1f}{found.seconds:10.1f}  {found.error}"
     )
 
 
-def verdict(codes: bool, held: bool, of: list[float]) -> str:
-    least = 80 if codes else 95
+def verdict(name: str, of: Sequence[Result]) -> str:
+    least = 80 if name.startswith("codes") else 95
+    shares, streams = (
+        [100 * getattr(one, counted) / one.lines for one in of] for counted in ("right", "streams")
+    )
+    sure = sum(one.lines - one.right - one.wrong_unsure for one in of)
     return (
-        f"{'codes only' if codes else 'plain words'}, {'odd places' if held else 'even places'}: "
-        f"{len(of)} dialects, mean {sum(of) / len(of):.1f} %, least {min(of):.1f} %, "
-        f"{sum(share >= least for share in of)} with {least} % or more"
+        f"{name}: {len(of)} dialects, mean {sum(shares) / len(of):.1f} %, least {min(shares):.1f} "
+        f"%, {sum(share >= least for share in shares)} with {least} % or more; wrong and sure "
+        f"{sure:,} of {sum(one.lines for one in of):,} lines; with streams mean "
+        f"{sum(streams) / len(of):.1f} %, least {min(streams):.1f} %, "
+        f"{sum(share >= least for share in streams)} with {least} % or more"
     )
 
 

@@ -10,17 +10,17 @@ from openpyxl import Workbook
 from tests.tools.dialects.lines import Line
 from tests.tools.dialects.writers import Stamp, Written
 
+
 MONTHS = {
-    "de": ["Jan.", "Feb.", "März", "Apr.", "Mai", "Juni", "Juli", "Aug.", "Sept.", "Okt.", "Nov.", "Dez."],
-    "fr": ["janvier", "février", "mars", "avril", "mai", "juin", "juillet", "août", "septembre", "octobre", "novembre", "décembre"],
-}  # fmt: skip
+    "de": "Jan.|Feb.|März|Apr.|Mai|Juni|Juli|Aug.|Sept.|Okt.|Nov.|Dez.",
+    "fr": "janvier|février|mars|avril|mai|juin|juillet|août|septembre|octobre|novembre|décembre",
+}
 
 
 def month_stamp(language: str, form: str) -> Stamp:
     """A stamp with the month's name; `form` has {month} and directives of strftime."""
-    return lambda line: line.at.strftime(
-        form.replace("{month}", MONTHS[language][line.at.month - 1])
-    )
+    names = MONTHS[language].split("|")
+    return lambda line: line.at.strftime(form.replace("{month}", names[line.at.month - 1]))
 
 
 def _done(texts: Sequence[str], rows: Sequence[Line], head: int, ending: str) -> Written:
@@ -43,7 +43,8 @@ def told(rows: Sequence[Line], stamp: Stamp) -> Written:
 
 def _fields(line: Line) -> dict[str, str]:
     return {
-        "floor": line.floor, "stream": line.stream, "code": line.code or "-", "value": _value(line)
+        "floor": line.floor, "on": f" on landing {line.floor}" if line.floor else "",
+        "stream": line.stream, "code": line.code or "-", "value": _value(line)
     }  # fmt: skip
 
 
