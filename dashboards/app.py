@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from typing import Any
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 from flask_compress import Compress
@@ -25,8 +26,11 @@ from dashboards.pages import (
     waiting,
 )
 from dashboards.pages import data as data_page
+from dashboards.pages.choice import Choice
+from dashboards.spoken import in_browser, language_of
 from dashboards.uploads import Uploads
 from loganalyzer.errors import AnalyzerError
+from loganalyzer.language import LANGUAGES
 from loganalyzer.store import Store
 
 POLL_MS = 20_000  # how often an open page asks whether the store changed
@@ -97,12 +101,23 @@ def create_app(store: Store, poll_ms: int = POLL_MS, access: Access = EVERYBODY_
     start.register(app, data)
     overview.register(app, data)
     incidents.register(app)
-    waiting.register(app)
     strip.register(app)
     done.register(app, data)
     data_page.register(app, data, Uploads())
     _guard(app, Gate(access))
     return app
+
+
+def language_at(data: Data, path: str, search: str | None) -> str:
+    """The language of what stands at an address: the one it asks for, else the site's."""
+    asked = Choice.of(search).lang
+    try:
+        sites = data.store.sites()
+        found = re.match(r"/site/([A-Za-z0-9_-]+)", path)
+        site = found[1] if found else sites[0] if len(sites) == 1 else None
+        return language_of(asked, data.store.site(site).language if site else LANGUAGES[0])
+    except AnalyzerError:
+        return language_of(asked)
 
 
 def page(data: Data, path: str, search: str | None) -> tuple[parts.Children, str]:
@@ -131,21 +146,21 @@ def warm_up(app: Dash) -> None:
 
 def _register(app: Dash, data: Data) -> None:
     """The callbacks that every page shares."""
-    in_browser: Callable[..., None] = app.clientside_callback  # dash leaves it without types
-    in_browser(
-        ClientsideFunction("page", "scheme"), Output("scheme", "data"), Input("scheme", "id")
-    )
-    in_browser(ClientsideFunction("page", "title"), Input("title", "data"))
-    in_browser(ClientsideFunction("page", "language"), Input("language", "data"))
+    browser: Callable[..., None] = app.clientside_callback  # dash leaves it without types
+    browser(ClientsideFunction("page", "scheme"), Output("scheme", "data"), Input("scheme", "id"))
+    browser(ClientsideFunction("page", "title"), Input("title", "data"))
+    browser(ClientsideFunction("page", "language"), Input("language", "data"))
 
     @app.callback(
         Output("content", "children"),
         Output("title", "data"),
+        Output("language", "data"),
         Input("address", "pathname"),
         State("address", "search"),
     )
-    def _page(path: str | None, search: str | None) -> tuple[parts.Children, str]:
-        return page(data, path or "/", search)
+    def _page(path: str | None, search: str | None) -> tuple[parts.Children, str, dict[str, Any]]:
+        language = in_browser(language_at(data, path or "/", search))
+        return *page(data, path or "/", search), language
 
 
 def _guard(app: Dash, gate: Gate) -> None:

@@ -6,6 +6,7 @@ import plotly.graph_objects as go
 
 from dashboards.figures import GAP_PX, ROW_PX, finish, label
 from dashboards.theme import LOOKS
+from loganalyzer.language import phrase
 
 WHOLE = 0.995  # of a day: what is missing is less than people care for
 
@@ -33,7 +34,10 @@ def months(daily: pd.DataFrame, scheme: str) -> go.Figure:
             z=100 * share, x=list(range(1, 32)), y=list(range(len(grid))), xgap=2, ygap=2,
             zmin=0, zmax=100, colorscale=list(look.scale), showscale=False, hoverongaps=False,
             text=_words(share), texttemplate="%{text}", customdata=_names(grid),
-            hovertemplate="%{customdata}, day %{x}: %{z:.1f} % of the day with log<extra></extra>",
+            hovertemplate=phrase(
+                "{month}, day {day}: {share} % of the day with log<extra></extra>",
+                month="%{customdata}", day="%{x}", share="%{z:.1f}",
+            ),
         )
     )  # fmt: skip
     figure.update_xaxes(

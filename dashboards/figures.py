@@ -14,6 +14,7 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from dashboards.theme import LOOKS, Look, template
+from loganalyzer.language import Phrase, phrase
 
 DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 COUNTED = {"refusals": "refused presses", "visits": "visits", "lockouts": "lockouts"}
@@ -37,7 +38,7 @@ def floors_by_rate(floors: pd.DataFrame, scheme: str, door: Door = "") -> go.Fig
     rate = shown["episodes_per_100_visits"].astype(float)
     several = shown["chute"].nunique() > 1
     names = [
-        f"Floor {label(floor)}{f', {label(chute)}' if several else ''}"
+        of_floor(floor, chute if several else None)
         for floor, chute in zip(shown["floor"], shown["chute"], strict=True)
     ]
     beyond, short = shown["high"].astype(float) - rate, rate - shown["low"].astype(float)
@@ -52,12 +53,13 @@ def floors_by_rate(floors: pd.DataFrame, scheme: str, door: Door = "") -> go.Fig
                 "type": "data", "symmetric": False, "array": beyond, "arrayminus": short,
                 "color": look.muted, "thickness": 2, "width": 4,
             },
-            customdata=numbers.assign(name=names),
+            customdata=[[*row, name] for row, name in zip(numbers.to_numpy(), names, strict=True)],
             meta=leads(door, shown["floor"], shown["chute"]),
-            hovertemplate=(
-                "%{customdata[4]}<br>%{x:.2f} episodes per 100 visits (%{customdata[2]:.2f} to "
-                "%{customdata[3]:.2f})<br>%{customdata[0]:,} in %{customdata[1]:,} visits"
-                "<extra></extra>"
+            hovertemplate=phrase(
+                "{door}<br>{rate} episodes per 100 visits ({low} to {high})<br>{n} in {visits} "
+                "visits<extra></extra>",
+                door="%{customdata[4]}", rate="%{x:.2f}", low="%{customdata[2]:.2f}",
+                high="%{customdata[3]:.2f}", n="%{customdata[0]:,}", visits="%{customdata[1]:,}",
             ),
         )
     )  # fmt: skip
@@ -85,7 +87,7 @@ def week_of_counts(hours: pd.DataFrame, what: str, scheme: str, door: Door = "")
         for chute, part in hours.groupby("chute", observed=True, sort=False)
     ]  # fmt: skip
     heights = [ROW_PX * max(len(grid), 2) for _, grid in grids]
-    figure = panels([f"Chute {chute}" for chute, _ in grids], heights)
+    figure = panels([of_chute(chute) for chute, _ in grids], heights)
     for row, (chute, grid) in enumerate(grids, start=1):
         drawn = week_grid(grid, COUNTED[what])
         drawn.meta = leads(door, grid.index, [chute] * len(grid))
@@ -115,7 +117,7 @@ def days(daily: pd.DataFrame, scheme: str, doors: Mapping[str, Door] | None = No
     look = LOOKS[scheme]
     parts = [(str(c), part) for c, part in daily.groupby("chute", observed=True, sort=False)]
     heights = [PANEL_PX] * len(parts)
-    figure = panels([f"Chute {chute}" for chute, _ in parts], heights)
+    figure = panels([of_chute(chute) for chute, _ in parts], heights)
     lines = [("visits", "visits", look.accent, "solid", "circle"),
              ("refusals", "refused presses", look.warm, "dash", "triangle-up")]  # fmt: skip
     if daily["visits"].isna().all():
@@ -143,8 +145,27 @@ def leads(door: Door, rows: Iterable[object], chutes: Iterable[object]) -> dict[
     return {"door": door, "rows": [str(row) for row in rows], "chutes": [str(c) for c in chutes]}
 
 
+def of_chute(chute: object) -> Phrase:
+    """A chute's name in a figure."""
+    return phrase("Chute {chute}", chute=label(chute))
+
+
+def of_floor(floor: object, chute: object | None = None) -> Phrase:
+    """A door's name in a figure; its chute where there are several."""
+    if chute is None:
+        return phrase("Floor {floor}", floor=label(floor))
+    return phrase("Floor {floor}, {chute}", floor=label(floor), chute=label(chute))
+
+
+def column(texts: Iterable[str], rows: pd.DataFrame) -> pd.Series:
+    """Phrases as a column beside those of a table; pandas would keep their English alone."""
+    return pd.Series(list(texts), index=rows.index, dtype=object)
+
+
 def label(text: object) -> str:
-    """A label out of a log, short and without markup."""
+    """A label out of a log, short and without markup; a phrase has seen to that already."""
+    if isinstance(text, Phrase):
+        return text
     said = str(text)
     short = said if len(said) <= LONGEST else said[: LONGEST - 1] + "…"
     return html.escape(short, quote=False)  # plotly knows no other entities
@@ -160,14 +181,16 @@ def _days_of(
         line={"color": colour, "dash": dash, "width": 2},
         marker={"symbol": [symbol if c > 0.995 else f"{symbol}-open" for c in covered], "size": 7},
         customdata=(100 * covered).round(),
-        hovertemplate="%{x|%a %d %b %Y}: %{y:,} " + name
-        + "<br>%{customdata:.0f} % of the day in the log<extra></extra>",
+        hovertemplate=phrase(
+            "{day}: {n} {what}<br>{share} % of the day in the log<extra></extra>",
+            day="%{x|%a %d %b %Y}", n="%{y:,}", what=phrase(name), share="%{customdata:.0f}",
+        ),
     )  # fmt: skip
 
 
 def week_grid(grid: pd.DataFrame, counted: str) -> go.Heatmap:
     """A floor a row, an hour of the week a column."""
-    names = [f"{DAYS[hour // 24]} {hour % 24:02d}:00" for hour in map(int, grid.columns)]
+    names = [hour_of(hour) for hour in map(int, grid.columns)]
     floors = [label(floor) for floor in grid.index]
     return go.Heatmap(
         z=grid.astype(float).to_numpy(),
@@ -177,9 +200,17 @@ def week_grid(grid: pd.DataFrame, counted: str) -> go.Heatmap:
         coloraxis="coloraxis",
         ygap=2,
         hoverongaps=False,
-        hovertemplate="Floor %{customdata[0]}, %{customdata[1]}<br>%{z:.2f} " + counted
-        + " per hour<extra></extra>",
+        hovertemplate=phrase(
+            "Floor {floor}, {hour}<br>{n} {counted} per hour<extra></extra>",
+            floor="%{customdata[0]}", hour="%{customdata[1]}", n="%{z:.2f}",
+            counted=phrase(counted),
+        ),
     )  # fmt: skip
+
+
+def hour_of(hour: int) -> Phrase:
+    """An hour of the week in words."""
+    return phrase("{day} {hour:02d}:00", day=phrase(DAYS[hour // 24]), hour=hour % 24)
 
 
 def midnights(look: Look, panels: Sequence[Any]) -> list[dict[str, Any]]:

@@ -9,11 +9,13 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards.theme import GRAPH_CONFIG
+from loganalyzer.language import phrase
 
 CAUTION = (
     "Before anyone acts on the equipment: lock out and tag out first. A log is no inspection; "
     "licensed people and local codes decide."
 )
+LONG = 40  # characters; a column with such texts keeps room for them on a phone
 Cell = str | Component | None
 Children = list[Component]
 
@@ -65,6 +67,9 @@ def table(
         columns = {key: title for key, title in columns.items() if key != "reason"}
     first, *others = columns
     right = {key: "number" if key in set(numbers) else "" for key in columns}
+    for key in columns:
+        if any(isinstance(row.get(key), str) and len(str(row[key])) > LONG for row in rows):
+            right[key] += " long"
     head = [html.Th(title, scope="col", className=right[key]) for key, title in columns.items()]
     body = [
         html.Tr(
@@ -83,7 +88,7 @@ def take(name: str, grid: str = "") -> html.Button:
     """A button that hands a table over as a CSV file; `grid` is the id of one that is a grid."""
     named: dict[str, Any] = {"data-name": name, "data-grid": grid}
     return html.Button(
-        ["Take along as CSV", unseen(f": {name}")], className="take", type="button", **named
+        ["Take along as CSV", unseen(": "), unseen(name)], className="take", type="button", **named
     )
 
 
@@ -93,8 +98,8 @@ def numbers(rows: pd.DataFrame, place: str, unit: str, name: str) -> html.Detail
     columns = {"panel": "Of", "line": "What", "x": place, "value": unit}
     columns |= {"low": "Low", "high": "High"} if limits else {}
     told = [
-        {"panel": str(row["panel"]), "line": str(row["line"]), "x": _place(row["x"]),
-         **{key: None if pd.isna(row[key]) else f"{float(row[key]):.2f}"
+        {"panel": row["panel"], "line": row["line"], "x": _place(row["x"]),
+         **{key: None if pd.isna(row[key]) else phrase("{v:.2f}", v=float(row[key]))
             for key in ("value", "low", "high") if key in columns}}
         for row in rows.to_dict("records")
     ]  # fmt: skip
@@ -102,7 +107,9 @@ def numbers(rows: pd.DataFrame, place: str, unit: str, name: str) -> html.Detail
 
 
 def _place(x: Any) -> str:
-    return f"{x:%Y-%m-%d}" if isinstance(x, pd.Timestamp) else str(x)
+    if isinstance(x, pd.Timestamp):
+        return phrase("{x:%Y-%m-%d}", x=x)
+    return x if isinstance(x, str) else str(x)
 
 
 def door(value: Cell, href: str) -> Cell:
@@ -146,7 +153,7 @@ def lines(numbered: Iterable[tuple[str, int, str]]) -> Children:
     blocks: Children = []
     for name, texts in of_file.items():
         raw = html.Pre("\n".join(texts), className="lines", tabIndex=0, role="region",
-                       **aria(label=f"Lines of {name}"))  # fmt: skip
+                       **aria(label=phrase("Lines of {name}", name=name)))  # fmt: skip
         blocks += [html.P(file_name(name), className="of-file"), raw]
     return blocks
 

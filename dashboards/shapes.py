@@ -1,8 +1,7 @@
 """Plain shapes that several pages draw: dots with intervals, a split bar, lines, a matrix."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
@@ -15,10 +14,12 @@ from dashboards.figures import (
     finish,
     label,
     leads,
+    of_chute,
     panels,
     total,
 )
 from dashboards.theme import LOOKS
+from loganalyzer.language import phrase
 
 PATTERNS = ("", "/", ".", "x", "\\", "-", "+")
 DASHES = ("solid", "dash", "dot", "dashdot")
@@ -29,8 +30,11 @@ LEGEND = {
 }  # fmt: skip
 
 
-def dots(rows: pd.DataFrame, axis: str, scheme: str) -> go.Figure:
-    """A row a thing: `name`, `value`, and the interval `low` to `high`; the first on top."""
+def dots(rows: pd.DataFrame, axis: str, scheme: str, door: Door = "") -> go.Figure:
+    """A row a door: `name`, `value`, and the interval `low` to `high`; the first on top.
+
+    `floor` and `chute` tell where a mark leads.
+    """
     look, shown = LOOKS[scheme], rows.iloc[::-1]
     value, low, high = (shown[name].astype(float) for name in ("value", "low", "high"))
     names = [label(name) for name in shown["name"]]
@@ -42,9 +46,13 @@ def dots(rows: pd.DataFrame, axis: str, scheme: str) -> go.Figure:
                 "type": "data", "symmetric": False, "array": high - value,
                 "arrayminus": value - low, "color": look.muted, "thickness": 2, "width": 4,
             },
-            customdata=np.column_stack([names, low.round(2), high.round(2)]),
-            hovertemplate="%{customdata[0]}<br>%{x:.2f} (%{customdata[1]} to %{customdata[2]})"
-            "<extra></extra>",
+            customdata=[list(row) for row in zip(names, low, high, strict=True)],
+            meta=leads(door, shown["floor"], shown["chute"]),
+            hovertemplate=phrase(
+                "{name}<br>{value} ({low} to {high})<extra></extra>",
+                name="%{customdata[0]}", value="%{x:.2f}", low="%{customdata[1]:.2f}",
+                high="%{customdata[2]:.2f}",
+            ),
         )
     )  # fmt: skip
     end = float(high.max())
@@ -55,14 +63,14 @@ def dots(rows: pd.DataFrame, axis: str, scheme: str) -> go.Figure:
     return finish(figure, look, ROW_PX * max(len(shown), 2) + GAP_PX)
 
 
-def split(rows: pd.DataFrame, axis: str, scheme: str) -> go.Figure:
-    """Bars that follow one another: a row of bars for each `of`; `part`, `value` in order."""
+def split(rows: pd.DataFrame, axis: str, scheme: str, door: Door = "") -> go.Figure:
+    """Bars that follow one another: a row of bars for each `chute`; `part`, `value` in order."""
     look = LOOKS[scheme]
-    bars, figure = list(rows["of"].unique()), go.Figure()
+    bars, figure = list(rows["chute"].unique()), go.Figure()
     for place, (part, mine) in enumerate(rows.groupby("part", sort=False)):
         figure.add_bar(
             orientation="h", x=mine["value"].astype(float), name=str(part),
-            y=[bars.index(of) for of in mine["of"]],
+            y=[bars.index(chute) for chute in mine["chute"]], meta=leads(door, [], bars),
             marker={
                 "color": look.scale[1 + place % (len(look.scale) - 1)],
                 "line": {"color": look.ink, "width": 1},
@@ -71,29 +79,33 @@ def split(rows: pd.DataFrame, axis: str, scheme: str) -> go.Figure:
                     "solidity": 0.2, "fillmode": "overlay", "fgopacity": 0.6,
                 },
             },
-            hovertemplate=f"{part}: %{{x:.2f}} s<extra></extra>",
+            hovertemplate=phrase("{part}: {n} s<extra></extra>", part=phrase(part), n="%{x:.2f}"),
         )  # fmt: skip
     figure.update_layout(barmode="stack", bargap=0.4, legend=LEGEND | {"traceorder": "normal"})
     figure.update_xaxes(title_text=axis)
     figure.update_yaxes(
-        tickvals=list(range(len(bars))), ticktext=[label(of) for of in bars], showgrid=False
+        tickvals=list(range(len(bars))),
+        ticktext=[of_chute(chute) for chute in bars],
+        showgrid=False,
     )
     return finish(figure, look, 48 * max(len(bars), 2) + GAP_PX, top=GAP_PX + 32)
 
 
 def lines(
-    rows: pd.DataFrame, axis: str, scheme: str, marks: Sequence[tuple[pd.Timestamp, str]] = ()
-) -> go.Figure:
+    rows: pd.DataFrame, axis: str, scheme: str, marks: Sequence[tuple[pd.Timestamp, str]] = (),
+    doors: Mapping[tuple[str, str], Door] | None = None,
+) -> go.Figure:  # fmt: skip
     """Lines over time or place: `panel`, `line`, `x`, `value`, and where known `low`, `high`.
 
-    `marks` are moments with a word that stand in every panel.
+    `marks` are moments with a word that stand in every panel; `doors` says where the marks of a
+    panel's line lead.
     """
     look = LOOKS[scheme]
-    each = [(str(name), part) for name, part in rows.groupby("panel", sort=False)]
+    each = list(rows.groupby("panel", sort=False))
     heights = [PANEL_PX] * len(each)
     figure, named = panels([name for name, _ in each], heights), list(rows["line"].unique())
     seen: set[str] = set()
-    for row, (_, part) in enumerate(each, start=1):
+    for row, (panel, part) in enumerate(each, start=1):
         for line, mine in part.groupby("line", sort=False):
             place = named.index(line)
             colour = (look.accent, look.warm, look.ink, look.muted)[place % 4]
@@ -110,7 +122,9 @@ def lines(
                 showlegend=len(named) > 1 and line not in seen, mode="lines+markers",
                 line={"color": colour, "dash": DASHES[place % len(DASHES)], "width": 2},
                 marker={"symbol": SYMBOLS[place % len(SYMBOLS)], "size": 6},
-                hovertemplate="%{x}: %{y:.2f}<extra>" + label(line) + "</extra>", row=row, col=1,
+                hovertemplate=phrase("{x}: {y}<extra>{line}</extra>", x="%{x}", y="%{y:.2f}",
+                                     line=phrase(label(line))),
+                meta=leads((doors or {}).get((panel, line), ""), [], []), row=row, col=1,
             )  # fmt: skip
             seen.add(str(line))
     for moment, word in marks:
@@ -134,15 +148,17 @@ def matrix(grid: pd.DataFrame, said: str, scheme: str, door: Door = "") -> go.Fi
     look = LOOKS[scheme]
     rows, columns = ([label(name) for name in names] for names in (grid.index, grid.columns))
     values = grid.astype(float).to_numpy()
-    named = np.array([[[row, column] for column in columns] for row in rows], dtype=object)
+    named = [[[row, phrase(column)] for column in columns] for row in rows]
     figure = go.Figure(
         go.Heatmap(
             z=values, x=list(range(len(columns))), y=list(range(len(rows))), xgap=2, ygap=2,
             customdata=named, hoverongaps=False, showscale=False, zmin=0,
             meta=leads(door, grid.index, []),
             colorscale=list(look.scale), texttemplate="%{z:,}",
-            hovertemplate="%{customdata[0]}, %{customdata[1]}<br>%{z:.3g} " + said
-            + "<extra></extra>",
+            hovertemplate=phrase(
+                "{row}, {column}<br>{n} {said}<extra></extra>", row="%{customdata[0]}",
+                column="%{customdata[1]}", n="%{z:.3g}", said=phrase(said),
+            ),
         )
     )  # fmt: skip
     figure.update_xaxes(

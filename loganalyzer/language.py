@@ -47,6 +47,10 @@ class Phrase(str):
         made.template, made.values, made.nouns = template, held, nouns
         return made
 
+    def __format__(self, spec: str) -> str:
+        """As a string; `C` begins it with a capital letter."""
+        return _capital(str(self)) if spec == "C" else super().__format__(spec)
+
     def __getnewargs__(self) -> Any:
         """For copies: the parts, not the text that they make."""
         return (self.template, self.values, self.nouns)
@@ -107,11 +111,16 @@ class _Telling(string.Formatter):
 
     def format_field(self, value: Any, format_spec: str) -> Any:
         if isinstance(value, Phrase):
-            return format(say(value, self.language), format_spec)
+            said = say(value, self.language)
+            return _capital(said) if format_spec == "C" else format(said, format_spec)
         if isinstance(value, date):
             return _time(value, format_spec, self.language)
         said = format(value, format_spec)
         return _digits(said, self.language) if isinstance(value, Number) else said
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _digits(english: str, language: str) -> str:

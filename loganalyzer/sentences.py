@@ -56,6 +56,16 @@ def listed(words: Sequence[str]) -> str:
     return phrase("{first} and {last}", first=first, last=words[-1])
 
 
+def capital(text: str) -> Phrase:
+    """The same at the head of a sentence or a cell."""
+    return phrase("{text:C}", text=phrase(text))
+
+
+def alternatives(sentences: Sequence[str]) -> str:
+    """Several statements in one sentence: a; b; c."""
+    return reduce(lambda one, two: phrase("{one}; {two}", one=one, two=two), sentences)
+
+
 def door(chute: str, floor: str) -> Phrase:
     """A door as people say it, at the head of a sentence."""
     return phrase("Floor {floor} of chute {chute}", floor=floor, chute=chute)

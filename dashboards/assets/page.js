@@ -8,13 +8,59 @@ window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.page = {
     scheme: () => name(),
     title: (title) => { if (title) document.title = title; },
-    language: (language) => { if (language) document.documentElement.lang = language; },
+    language: (told) => {
+      if (!told) return;
+      document.documentElement.lang = told.lang;
+      words = told.words;
+    },
+    told,
+    fields,
+    choose_from: (value) => choose({ from: value }, ["incident", "suspect"]),
+    choose_to: (value) => choose({ to: value }, ["incident", "suspect"]),
+    choose_floors_wanted: (value) => choose({ floor: (value || "").split(",").map((one) => one.trim()).filter(Boolean).join(",") }, []),
+    choose_clearing: (value) => choose({ clearing: value }, []),
   };
+
+  // A message in the page's language, its braces filled in.
+  let words = {};
+  function told(text, values = {}) {
+    return (words[text] || text).replace(/\{(\w+)\}/g, (_, name) => values[name] ?? "");
+  }
+
+  // A field writes itself into the address, at once; what depended on the old choice goes.
+  const unchanged = () => window.dash_clientside.no_update;
+  function choose(values, gone) {
+    const query = new URLSearchParams(window.location.search);
+    const [[key, value]] = Object.entries(values), now = (value || "").trim();
+    if ((query.get(key) || "") === now) return unchanged();
+    if (now) query.set(key, now); else query.delete(key);
+    for (const name of gone) query.delete(name);
+    return `?${query}`.replace(/^\?$/, "");
+  }
+  // The fields follow the address, but never while somebody types in one.
+  const FIELDS = { from: "from", to: "to", "floors-wanted": "floor", clearing: "clearing" };
+  const typing = new Set();
+  document.addEventListener("input", (event) => { if (event.target.id in FIELDS) typing.add(event.target.id); });
+  document.addEventListener("change", (event) => typing.delete(event.target.id));
+  document.addEventListener("focusout", (event) => typing.delete(event.target.id));
+  function fields() {
+    const query = new URLSearchParams(window.location.search);
+    for (const [id, key] of Object.entries(FIELDS)) {
+      const field = document.getElementById(id), now = query.get(key) || "";
+      if (field && !typing.has(id) && field.value !== now) window.dash_clientside.set_props(id, { value: now });
+    }
+    return unchanged();
+  }
   const grid = (window.dashAgGridFunctions = window.dashAgGridFunctions || {});
   // Enter chooses a row, as the space bar does.
   grid.chooseOnEnter = (params) => {
     if (params.event && params.event.key === "Enter") params.node.setSelected(true, true);
   };
+
+  // Times and lengths are sorted by what they are, not by how they are written.
+  const by = (key) => (a, b, one, two) => (one.data[key] < two.data[key] ? -1 : one.data[key] > two.data[key] ? 1 : 0);
+  grid.byBegin = by("order");
+  grid.byLength = by("seconds");
 
   // The server may be restarted while somebody looks: what the page asks waits until it answers
   // again, and a notice says so. Text of the server is shown as text.
@@ -37,11 +83,11 @@ window.dash_clientside = window.dash_clientside || {};
   const signIn = () => {
     const link = document.createElement("a");
     link.href = "/sign-in?next=" + encodeURIComponent(location.pathname + location.search);
-    link.textContent = "Sign in again";
+    link.textContent = told("Sign in again");
     return link;
   };
   const untilBack = async () => {
-    notice(AWAY);
+    notice(told(AWAY));
     for (let pause = 500; ; pause = Math.min(2 * pause, 8000)) {
       await new Promise((go) => setTimeout(go, pause * (0.75 + 0.5 * Math.random())));
       const answer = await ask("/alive", { cache: "no-store" }).catch(() => null);
@@ -57,7 +103,7 @@ window.dash_clientside = window.dash_clientside || {};
         if (error.name === "AbortError") throw error;
         return null;
       });
-      if (answer && answer.status === 401) notice(OUT, signIn());
+      if (answer && answer.status === 401) notice(told(OUT), signIn());
       else if (answer && [403, 413, 429].includes(answer.status)) notice(await answer.clone().text());
       if (answer && ![502, 503, 504].includes(answer.status)) return answer;
       await (back = back || untilBack());
@@ -69,7 +115,9 @@ window.dash_clientside = window.dash_clientside || {};
     const point = event.points[0], meta = point.data.meta || {};
     if (!meta.door) return;
     const row = (meta.rows || [])[point.y], chutes = meta.chutes || [];
-    const values = { row, chute: chutes[point.y] || chutes[0], x: String(point.x).slice(0, 10) };
+    const x = String(point.x).slice(0, 10), day = new Date(`${x}T12:00:00Z`);
+    const last = isNaN(day) ? "" : new Date(+day + 6 * 86400000).toISOString().slice(0, 10);
+    const values = { row, chute: chutes[point.y] || chutes[0], x, last };  // the last day of a week
     const href = meta.door.replace(/\{(\w+)\}/g, (_, name) => encodeURIComponent(values[name] ?? ""));
     if (href.startsWith("#")) return document.querySelector(href)?.scrollIntoView();
     window.history.pushState({}, "", href);
@@ -84,7 +132,7 @@ window.dash_clientside = window.dash_clientside || {};
     }
     // A field for files comes without a name of its own; the button around it has one.
     for (const field of document.querySelectorAll("input[type=file]:not([aria-label])"))
-      field.setAttribute("aria-label", field.parentElement.innerText.trim() || "A file");
+      field.setAttribute("aria-label", field.parentElement.innerText.trim() || told("A file"));
   }).observe(document.documentElement, { childList: true, subtree: true });
 
   // A cell's words; one that a spreadsheet would take for a formula is marked as text.

@@ -18,8 +18,12 @@ window.dash_clientside = window.dash_clientside || {};
   }
 
   const place = () => document.getElementById("strip-drawn");
-  const clock = (ms, zone) => new Date(ms).toLocaleString("sv-SE", { timeZone: zone })
+  const words = (text, values) => window.dash_clientside.page.told(text, values);
+  const day = (ms, zone) => new Date(ms).toLocaleDateString(shown.lang === "en" ? "sv-SE" : shown.lang,
+    { timeZone: zone, year: "numeric", month: "2-digit", day: "2-digit" });
+  const time = (ms, zone) => new Date(ms).toLocaleTimeString("sv-SE", { timeZone: zone })
     + (ms % 1000 ? "." + String(Math.round(ms % 1000)).padStart(3, "0") : "");
+  const clock = (ms, zone) => `${day(ms, zone)} ${time(ms, zone)}`;
 
   // Everything of a panel for one view; a path a lane, so that thousands of marks are few nodes.
   function picture(panel, view, width) {
@@ -130,18 +134,23 @@ window.dash_clientside = window.dash_clientside || {};
       const hit = panel.incidents.filter((one) => one[4] === found.who && one[0] - near <= rel && one[1] + near >= rel);
       hit.sort((a, b) => Math.abs(a[0] - rel) - Math.abs(b[0] - rel));
       if (!hit.length) return { said: when, when };
-      const more = hit.length > 1 ? ` (and ${hit.length - 1} more here)` : "";
-      return { said: `${hit[0][3]}, from ${clock(panel.lo + hit[0][0], shown.zone)}${more}`, incident: hit[0][2], when };
+      const values = { incident: hit[0][3], time: clock(panel.lo + hit[0][0], shown.zone), n: hit.length - 1 };
+      const said = hit.length > 1 ? "{incident}, from {time} (and {n} more here)" : "{incident}, from {time}";
+      return { said: words(said, values), incident: hit[0][2], when };
     }
     const parts = [];
     for (const lane of found.lanes) {
       const flat = panel.marks[lane.lane] || [];
       for (let i = 0; i < flat.length; i += 4) {
         if (flat[i] - near / 2 > rel || flat[i + 1] + near / 2 < rel) continue;
-        const from = clock(panel.lo + flat[i], shown.zone), to = clock(panel.lo + flat[i + 1], shown.zone).slice(11);
-        const end = flat[i + 3] & OPEN_END ? ", an end not seen" : "";
-        const span = flat[i + 1] > flat[i] ? `${from} to ${to}` : from;
-        parts.push(flat[i + 3] & WHOLE ? `${lane.said} ${span}${end}` : `${lane.said}: ${flat[i + 2]} from ${from} to ${to}`);
+        const values = {
+          what: lane.said, n: flat[i + 2], from: clock(panel.lo + flat[i], shown.zone),
+          to: time(panel.lo + flat[i + 1], shown.zone),
+        };
+        const one = flat[i + 1] > flat[i] ? "{what} {from} to {to}" : "{what} {from}";
+        const span = words(flat[i + 3] & WHOLE ? one : "{what}: {n} from {from} to {to}", values);
+        const cut = flat[i + 3] & WHOLE && flat[i + 3] & OPEN_END;
+        parts.push(cut ? words("{span}, an end not seen", { span }) : span);
         break;
       }
     }
@@ -271,11 +280,11 @@ window.dash_clientside = window.dash_clientside || {};
       box.className = "strip-picture";
       box.tabIndex = 0;
       box.setAttribute("role", "application");
-      box.setAttribute("aria-label", i ? "Second stretch of time" : "Strip of events: arrows move, plus and minus zoom, N and P step through incidents");
+      box.setAttribute("aria-label", words(i ? "Second stretch of time" : "Strip of events: arrows move, plus and minus zoom, N and P step through incidents"));
       const status = document.createElement("p");
       status.className = "strip-told";
       status.setAttribute("aria-live", "polite");
-      status.textContent = "Point at a mark to read what it is.";
+      status.textContent = words("Point at a mark to read what it is.");
       const title = document.createElement("p");
       title.className = "strip-title";
       holder.append(title, box, status);

@@ -6,8 +6,9 @@ from dash import html
 from dashboards import parts
 from dashboards.data import Data
 from dashboards.pages.frame import Page
-from dashboards.pages.view import View, moment, whole
-from loganalyzer.sentences import count
+from dashboards.pages.view import View, moment, text, whole
+from loganalyzer.language import phrase
+from loganalyzer.sentences import capital, count, things
 from loganalyzer.views.about_audit import other_settings
 from loganalyzer.views.audit_report import CAUTION, SAYS, shown_violations, verdict
 from loganalyzer.views.finding import rows
@@ -28,19 +29,24 @@ def rules(view: View) -> html.Section:
     """Each rule: how often tested, how often broken, or why it cannot be tested."""
     table = view.analysis.audit
     told = [
-        {"rule": SAYS[str(row.rule)].capitalize(), "chute": str(row.chute),
-         "tested": whole(row.tested), "broken": whole(row.broken),
-         "verdict": verdict(row).capitalize()}
+        {"rule": capital(SAYS[str(row.rule)]), "chute": str(row.chute),
+         "tested": parts.door(whole(row.tested), view.behind(
+             "lockouts" if str(row.rule).startswith("lockout") else "cycles",
+             chute=str(row.chute))),
+         "broken": parts.door(whole(row.broken), "#violations"),
+         "verdict": capital(verdict(row))}
         for row in rows(table)
     ]  # fmt: skip
     broken = int(table["broken"].fillna(0).gt(0).sum())
     untold = int(table["tested"].isna().sum())
-    said = f"{count(broken)} of {count(len(table))} rules are seen broken."
+    said = phrase("{n} of {rules} are seen broken.", n=count(broken),
+                  rules=things(len(table), "rule", "rules"))  # fmt: skip
     beside: list[parts.Cell] = [
         html.P(said, className="said"),
-        f"{count(untold)} cannot be tested from this log." if untold else None,
+        phrase("{n} cannot be tested from this log.", n=count(untold)) if untold else None,
         "The log's time resolution is allowed for, so that whole seconds give no false alarm.",
-        f"{view.scope}.",
+        "A number put to the test leads to the uses or lockouts among which the tests lie.",
+        view.about,
     ]
     return parts.section("rules", "Does the controller keep its rules?", beside, parts.table(
         COLUMNS, told, ["tested", "broken"], "The rules"))  # fmt: skip
@@ -54,14 +60,18 @@ def violations(view: View, data: Data, site: str) -> html.Section:
         return parts.section("violations", title, [], none)
     told: parts.Children = []
     for rule, part in found.groupby("rule", sort=False):
-        told.append(html.H3(SAYS[str(rule)].capitalize()))
+        told.append(html.H3(capital(SAYS[str(rule)])))
         for row in rows(part):
-            floor = "" if pd.isna(row.floor) else f", floor {row.floor}"
-            told.append(html.P(f"{moment(row.local)}, chute {row.chute}{floor}: {row.detail}"))
+            floor = "" if pd.isna(row.floor) else phrase(", floor {value}", value=row.floor)
+            told.append(html.P(phrase(
+                "{time}, chute {chute}{floor}: {detail}", time=moment(row.local),
+                chute=row.chute, floor=floor, detail=text(row.detail),
+            )))  # fmt: skip
             told += parts.lines(data.lines(site, [f"{row.source}:{row.line}"]))
     more = len(view.analysis.violations) - len(found)
     beside: list[parts.Cell] = [
-        f"{count(more)} more are in the table violations." if more else None, parts.caution(),
+        phrase("{n} more are in the table violations.", n=count(more)) if more else None,
+        parts.caution(),
     ]  # fmt: skip
     return parts.section("violations", title, beside, *told)
 

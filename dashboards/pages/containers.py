@@ -5,6 +5,7 @@ from dash import html
 from dash.development.base_component import Component
 
 from dashboards import parts, shapes
+from dashboards.figures import DAYS, column, of_chute
 from dashboards.pages.view import (
     Row,
     View,
@@ -13,15 +14,18 @@ from dashboards.pages.view import (
     percent,
     reasons,
     tenths,
+    text,
     whole,
     with_limits,
     word,
 )
 from loganalyzer.language import phrase
-from loganalyzer.sentences import things
+from loganalyzer.sentences import listed, things
 from loganalyzer.views import streams as tables
 from loganalyzer.views.pickup_report import ASSUMES, NOT_TESTED
 
+CODES = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")  # RFC 5545
+AROUND_MIN = 30  # shown in the strip before and after a moment of a fill
 LATEST = 40  # fills in the table
 
 
@@ -36,12 +40,16 @@ def containers(view: View) -> html.Section:
                "false": "False full", "reason": "Why not"}  # fmt: skip
     told = [
         {"container": str(row["container"]), "chute": str(row["chute"]),
-         "fills": whole(row["fills"]), "full": whole(row["full"]),
-         "hours": tenths(row["hours_full"]), "refused": whole(row["visits_refused"]),
+         "fills": parts.door(whole(row["fills"]), view.behind(
+             "cycles", chute=str(row["chute"]), stream=word(row["stream"]) or None)),
+         "full": parts.door(whole(row["full"]), _fulls(view, str(row["chute"]))),
+         "hours": parts.door(tenths(row["hours_full"]), _fulls(view, str(row["chute"]))),
+         "refused": parts.door(whole(row["visits_refused"]), view.behind(
+             "refusals", chute=str(row["chute"]), result="full")),
          "half": whole(row["under_half"]), "false": whole(row["false_full"]),
          "uses": with_limits(row, "mean", "mean_low", "mean_high"),
          "seen": with_limits(row, "median_seen", "median_seen_low", "median_seen_high"),
-         "reason": word(row["reason"])}
+         "reason": text(row["reason"])}
         for row in totals.to_dict("records")
     ]  # fmt: skip
     history = {"container": "Container", "chute": "Chute", "state": "State", "from": "Emptied",
@@ -49,10 +57,11 @@ def containers(view: View) -> html.Section:
                "lasted": "Full for", "reason": "Why not"}  # fmt: skip
     latest = [
         {"container": str(row["container"]), "chute": str(row["chute"]),
-         "state": word(row["state"]), "from": moment(row["emptied_local"]),
-         "full": moment(row["full_from_local"]), "to": moment(row["ends_local"]),
-         "by": word(row["emptied_by"]), "uses": whole(row["drops"]),
-         "lasted": duration(row["seconds"]), "reason": word(row["reason"])}
+         "state": text(row["state"]),
+         "from": _around(view, row, "emptied"), "full": _around(view, row, "full_from"),
+         "to": _around(view, row, "ends"), "by": text(row["emptied_by"]),
+         "uses": whole(row["drops"]),
+         "lasted": duration(row["seconds"]), "reason": text(row["reason"])}
         for row in fills.head(LATEST).to_dict("records")
     ]  # fmt: skip
     return parts.section(
@@ -62,6 +71,21 @@ def containers(view: View) -> html.Section:
             "The latest of {fills}", fills=things(len(fills), "fill", "fills")), parts.table(
             history, latest, ["uses", "lasted"], "Fills, the latest first")),
     )  # fmt: skip
+
+
+def _fulls(view: View, chute: str) -> str:
+    """The address of the incidents of containers that were full."""
+    return view.door("incidents", chute=chute, kind="container_full")
+
+
+def _around(view: View, row: Row, name: str) -> parts.Cell:
+    """A moment of a fill, which leads to the strip around it."""
+    if pd.isna(row[name]):
+        return None
+    begin = row[name] - pd.Timedelta(minutes=AROUND_MIN)
+    return parts.door(moment(row[f"{name}_local"]), view.door(
+        "strip", chute=str(row["chute"]), at=f"{begin:%Y-%m-%dT%H:%M:%SZ}",
+        wide=str(2 * 60 * AROUND_MIN)))  # fmt: skip
 
 
 def forecast(view: View) -> html.Section:
@@ -81,25 +105,31 @@ def forecast(view: View) -> html.Section:
             ),
         )
     rows = pd.DataFrame({
-        "panel": "Chute " + known["chute"].astype(str), "line": known["container"].astype(str),
+        "panel": column(map(of_chute, known["chute"]), known),
+        "line": known["container"].astype(str),
         "x": known["day"], **{n: 100 * known[c].astype(float) for n, c in
                               (("value", "chance_full"), ("low", "low"), ("high", "high"))},
     })  # fmt: skip
+    doors = {
+        (of_chute(chute), str(container)): _fulls(view, str(chute))
+        for chute, container in known[["chute", "container"]].drop_duplicates().to_numpy()
+    }
     drawn = parts.chart(
-        shapes.lines(rows, "chance full, %", view.scheme), "forecast-lines",
+        shapes.lines(rows, "chance full, %", view.scheme, doors=doors), "forecast-lines",
         "Chance that each container is full by the end of each coming day, a panel a chute.",
         view.caption("% chance of full by the end of a local day; bars: 95 % interval",
-                     f"{things(len(known), 'forecast', 'forecasts')}"),
+                     things(len(known), "forecast", "forecasts")),
     )  # fmt: skip
     unknown = table[table["chance_full"].isna()]
     beside: list[parts.Cell] = [
-        "Made at the end of the log, as if nothing were emptied before.",
+        "Made at the end of the log, as if nothing were emptied before. A mark leads to the times "
+        "at which that chute's containers were full.",
         *(
             phrase(
                 "{container} of chute {chute}: {reason}.",
                 container=row.container,
                 chute=row.chute,
-                reason=row.reason,
+                reason=text(row.reason),
             )
             for row in unknown.itertuples()
         ),
@@ -131,12 +161,12 @@ def pickups(view: View) -> html.Section:
                "refused": "Refused a week", "half": "Emptied under half",
                "reason": "Why not"}  # fmt: skip
     told = [
-        {"container": str(row["container"]), "chute": str(row["chute"]), "rule": word(row["rule"]),
-         "what": _which(row),
+        {"container": str(row["container"]), "chute": str(row["chute"]),
+         "rule": _in_words(row["rule"]), "what": _which(row),
          "chance": with_limits(row, "chance_full", "chance_low", "chance_high", 100),
          "hours": with_limits(row, "hours_full_a_week", "hours_low", "hours_high"),
          "refused": with_limits(row, "refused_a_week", "refused_low", "refused_high"),
-         "half": percent(row["under_half"]), "reason": word(row["reason"])}
+         "half": percent(row["under_half"]), "reason": text(row["reason"])}
         for row in shown.to_dict("records")
     ]  # fmt: skip
     return parts.section("pickups", title, [ASSUMES, view.about], parts.table(
@@ -150,7 +180,7 @@ def _backtest(view: View) -> Component:
         return parts.nothing(
             phrase(
                 "Not tested on held-back weeks: {value}.",
-                value=NOT_TESTED,
+                value=phrase(NOT_TESTED),
             )
         )
     columns = {"container": "Container", "chute": "Chute", "range": "Foretold, %",
@@ -184,4 +214,20 @@ def _miss(row: Row) -> str | None:
 
 def _which(row: Row) -> str:
     best = phrase("best at {pickups_a_week:g} a week", pickups_a_week=row["pickups_a_week"])
-    return "present" if row["present"] is True else best
+    return phrase("present") if row["present"] is True else best
+
+
+def _in_words(rule: object) -> parts.Cell:
+    """A pickup rule as people say it; one that says more than days and an hour as it stands."""
+    if not isinstance(rule, str):
+        return None
+    said = dict(part.split("=", 1) for part in rule.split(";") if "=" in part)
+    if said.pop("FREQ", "") != "WEEKLY" or set(said) - {"BYDAY", "BYHOUR", "INTERVAL"}:
+        return rule
+    weeks, days = said.get("INTERVAL", "1"), said.get("BYDAY", "").split(",")
+    if not set(days) <= set(CODES) or not said.get("BYHOUR", "0").isdecimal():
+        return rule
+    named = listed([phrase(DAYS[CODES.index(day)]) for day in days])
+    hour = phrase(", {hour:02d}:00", hour=int(said["BYHOUR"])) if "BYHOUR" in said else ""
+    every = "{days}{hour}" if weeks == "1" else "{days}{hour}, every {weeks} weeks"
+    return html.Span(phrase(every, days=named, hour=hour, weeks=weeks), title=rule)

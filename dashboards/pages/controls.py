@@ -1,33 +1,53 @@
 """The head of the page: its name, chute and period to choose, and whether new data landed."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from dash import Dash, Input, Output, State, dcc, html, no_update, set_props
+from dash import ClientsideFunction, Dash, Input, Output, dcc, html, no_update, set_props
 
 from dashboards import parts
 from dashboards.data import Data
 from dashboards.pages.choice import Choice
-from dashboards.spoken import spoken
+from dashboards.spoken import NAMES, spoken
 from loganalyzer.errors import AnalyzerError
 from loganalyzer.language import phrase
 
 DAY = r"\d{4}-\d{2}-\d{2}.*"  # a date field of the browser is more than dash's input can hold
 
 
-def masthead(data: Data, name: str, zone: str) -> html.Header:
-    """Which site, and in which time everything stands."""
+FIELDS = ("from", "to", "floors-wanted", "clearing")  # each is a part of the address
+
+
+def masthead(data: Data, name: str, zone: str, choice: Choice, language: str) -> html.Header:
+    """Which site, in which time everything stands, and in which language."""
     several = len(data.store.sites()) > 1
-    away = [html.P(dcc.Link("All sites", href="/"))] if several else []
+    every = Choice(lang=choice.lang).search()
+    away = [html.P(dcc.Link("All sites", href=f"/{every}"))] if several else []
     return html.Header(
         [
             html.H1(name),
             html.P(phrase("All times are local: {zone}", zone=zone)),
             *away,
             *parts.own_account(data.rights().signs_out),
+            languages(choice, language),
         ]
     )
+
+
+def languages(choice: Choice, shown: str) -> html.Nav:
+    """The same view in each language; the address holds which, and the page is loaded anew."""
+    return html.Nav(
+        [
+            html.A(
+                name, href=replace(choice, lang=key).search(), lang=key, hrefLang=key,
+                className="chosen" if key == shown else "",
+                **(parts.aria(current="true") if key == shown else {}),
+            )
+            for key, name in NAMES.items()
+        ],
+        id="languages", **parts.aria(label="Language"),
+    )  # fmt: skip
 
 
 def choices(chutes: Sequence[str], choice: Choice, by_floor: bool) -> html.Div:
@@ -91,42 +111,26 @@ def news() -> html.P:
     return html.P([html.Span(id="news"), button], className="news", role="status")
 
 
-def follow(chutes: Sequence[str], choice: Choice, by_floor: bool, language: str) -> None:
-    """Make the controls say what the address says, after back and forward too."""
+def follow(chutes: Sequence[str], choice: Choice, language: str) -> None:
+    """Make the links say what the address says; the browser sees to the fields by itself."""
     set_props("chutes", {"children": spoken(chute_links(chutes, choice), language)})
-    set_props("from", {"value": choice.start or ""})
-    set_props("to", {"value": choice.end or ""})
-    if by_floor:
-        set_props("floors-wanted", {"value": choice.floor or ""})
 
 
 def register(app: Dash, data: Data) -> None:
     """The callbacks of the head."""
-
-    @app.callback(
-        Output("address", "search", allow_duplicate=True),
-        Input("from", "value"),
-        Input("to", "value"),
-        State("address", "search"),
-        prevent_initial_call=True,
-    )
-    def _choose_period(start: str | None, end: str | None, search: str | None) -> Any:
-        choice = Choice.of(search)
-        now = choice.of_period(start, end)
-        if (now.start, now.end) == (choice.start, choice.end):
-            return no_update
-        return now.search()
-
-    @app.callback(
-        Output("address", "search", allow_duplicate=True),
-        Input("floors-wanted", "value"),
-        State("address", "search"),
-        prevent_initial_call=True,
-    )
-    def _choose_floors(floors: str | None, search: str | None) -> Any:
-        choice = Choice.of(search)
-        asked = ",".join(filter(None, map(str.strip, (floors or "").split(",")))) or None
-        return no_update if asked == choice.floor else replace(choice, floor=asked).search()
+    # Between fields and address there is no server: a slow answer never overwrites what is typed.
+    in_browser: Callable[..., None] = app.clientside_callback  # dash leaves it without types
+    for field in FIELDS:
+        in_browser(
+            ClientsideFunction("page", f"choose_{field.replace('-', '_')}"),
+            Output("address", "search", allow_duplicate=True),
+            Input(field, "value"),
+            prevent_initial_call=True,
+        )
+    in_browser(
+        ClientsideFunction("page", "fields"), Output("fields", "data"), Input("address", "search"),
+        Input("shown", "data"),
+    )  # fmt: skip
 
     @app.callback(
         Output("news", "children"),

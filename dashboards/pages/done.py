@@ -12,12 +12,14 @@ from dash.exceptions import PreventUpdate
 
 from dashboards import parts
 from dashboards.data import Data
+from dashboards.pages.choice import Choice
 from dashboards.pages.frame import Page
-from dashboards.pages.view import View, percent, reasons, whole, word
+from dashboards.pages.view import View, component, percent, reasons, text, whole
+from dashboards.spoken import language_of, spoken
 from loganalyzer import worklog
 from loganalyzer.errors import AnalyzerError
 from loganalyzer.language import phrase
-from loganalyzer.sentences import between, figure
+from loganalyzer.sentences import between, figure, listed
 from loganalyzer.site import Campaign, Work
 from loganalyzer.tables import COMPONENTS
 from loganalyzer.views.effects import NOTHING, SAYS, effects_shown
@@ -55,11 +57,11 @@ def worked(view: View, data: Data, site: str) -> html.Section:
     beside: list[parts.Cell] = [
         html.P(phrase("{good} of {n} worked; for {early} it is too early to say.",
                       good=good, n=len(table), early=early), className="said"),
-        SAYS, f"{view.scope}.",
+        SAYS, view.about,
     ]  # fmt: skip
     folded = [
         parts.folded(
-            f"Lines: {_what(row)}, {row.outcome}",
+            phrase("Lines: {what}, {outcome}", what=_what(row), outcome=text(row.outcome)),
             *parts.lines(data.lines(site, _cited(row.evidence))),
         )
         for row in rows(table)
@@ -82,16 +84,17 @@ def sorting(view: View) -> html.Section:
                "ratio": "Odds against the other floors, times", "limits": "95 %",
                "reason": "Why not"}  # fmt: skip
     told = [
-        {"what": f"{row.date:%Y-%m-%d}, chute {row.chute}, {row.floors or 'all floors'}",
+        {"what": phrase("{date:%Y-%m-%d}, chute {chute}, {floors}", date=row.date,
+                        chute=row.chute, floors=row.floors or phrase("all floors")),
          "stream": row.stream, "before": percent(row.before), "after": percent(row.after),
          "ratio": None if pd.isna(row.ratio) else figure(row.ratio),
          "limits": None if pd.isna(row.low) else between(row.low, row.high),
-         "reason": word(row.reason)}
+         "reason": text(row.reason)}
         for row in rows(shares)
     ]  # fmt: skip
-    beside: list[parts.Cell] = [f"{view.scope}."]
+    beside: list[parts.Cell] = [view.about]
     if shares["ratio"].isna().all():
-        beside.append(f"Not judged: {reasons(shares)}.")
+        beside.append(phrase("Not judged: {reasons}.", reasons=reasons(shares)))
     return parts.section("sorting", title, beside, parts.table(
         columns, told, ["before", "after", "ratio"], title))  # fmt: skip
 
@@ -125,7 +128,7 @@ def told_before(data: Data, site: str) -> parts.Children:
         return [parts.nothing("Nothing was told here yet. What the site file says is judged too.")]
     return [
         html.Ul([
-            html.Li([f"{_entry(entry)} ", html.Button(
+            html.Li([_entry(entry), " ", html.Button(
                 "Take it back", id={"done-remove": place}, type="button")])
             for place, entry in enumerate(entries)
         ])
@@ -160,6 +163,9 @@ def take_back(data: Data, site: str, place: int) -> parts.Children:
 def register(app: Dash, data: Data) -> None:
     """The callbacks of the form."""
 
+    def told_in(site: str, search: str | None, found: parts.Children) -> Any:
+        return spoken(found, language_of(Choice.of(search).lang, data.store.site(site).language))
+
     @app.callback(
         Output("done-told", "children"),
         Input("done-campaign", "n_clicks"),
@@ -167,51 +173,66 @@ def register(app: Dash, data: Data) -> None:
         Input({"done-remove": ALL}, "n_clicks"),
         *(State(f"done-{key}", "value") for key in FIELDS),
         State("site", "data"),
+        State("address", "search"),
         prevent_initial_call=True,
     )
     def _told(
         campaign: int | None, work: int | None, removed: Sequence[int | None], *said: str,
-    ) -> parts.Children:  # fmt: skip
-        *written, site = said
+    ) -> Any:  # fmt: skip
+        *written, site, search = said
         given = {key: (text or "").strip() for key, text in zip(FIELDS, written, strict=True)}
         if ctx.triggered_id == "done-campaign" and campaign:
-            return keep(data, site, "campaign", given)
+            return told_in(site, search, keep(data, site, "campaign", given))
         if ctx.triggered_id == "done-work" and work:
-            return keep(data, site, "work", given)
+            return told_in(site, search, keep(data, site, "work", given))
         if isinstance(ctx.triggered_id, dict) and any(removed):
-            return take_back(data, site, int(ctx.triggered_id["done-remove"]))
+            place = int(ctx.triggered_id["done-remove"])
+            return told_in(site, search, take_back(data, site, place))
         raise PreventUpdate
 
 
 def _judged(row: Any) -> dict[str, parts.Cell]:
     known = not pd.isna(row.ratio)
     return {
-        "verdict": word(row.verdict) or "not judged", "what": _what(row), "outcome": row.outcome,
-        "before": f"{whole(row.before)} in {whole(row.uses_before)}",
-        "after": f"{whole(row.after)} in {whole(row.uses_after)}",
+        "verdict": text(row.verdict) or phrase("not judged"), "what": _what(row),
+        "outcome": text(row.outcome),
+        "before": phrase("{n} in {of}", n=whole(row.before), of=whole(row.uses_before)),
+        "after": phrase("{n} in {of}", n=whole(row.after), of=whole(row.uses_after)),
         "ratio": figure(row.ratio) if known else None,
         "limits": between(row.low, row.high) if known else None,
         "luck": None if pd.isna(row.by_luck) else figure(row.by_luck),
-        "again": None if pd.isna(row.look_again) else f"{row.look_again:%Y-%m-%d}",
-        "reason": word(row.reason),
+        "again": None if pd.isna(row.look_again) else phrase("{day:%Y-%m-%d}", day=row.look_again),
+        "reason": text(row.reason),
     }  # fmt: skip
 
 
 def _what(row: Any) -> str:
-    floors = f"floor {row.floors}" if row.floors else "all floors"
-    part = "" if pd.isna(row.component) else f", {row.component}"
-    note = f" ({row.note})" if row.note else ""
-    return f"{row.by} {row.date:%Y-%m-%d}, chute {row.chute}, {floors}{part}{note}"
+    return phrase(
+        "{by:C} of {date:%Y-%m-%d}, chute {chute}, {floors}{part}{note}", by=phrase(str(row.by)),
+        date=row.date, chute=row.chute,
+        floors=phrase("floor {floor}", floor=row.floors) if row.floors else phrase("all floors"),
+        part="" if pd.isna(row.component) else phrase(", {part}", part=component(row.component)),
+        note=phrase(" ({note})", note=row.note) if row.note else "",
+    )  # fmt: skip
 
 
 def _entry(entry: Work | Campaign) -> str:
     day: date = entry.date
     if isinstance(entry, Campaign):
-        place = f"floors {', '.join(entry.floors)}" if entry.floors else "all floors"
-        return f"Campaign of {day}, {place}. {entry.note}".strip()
-    named = (entry.chute and f"chute {entry.chute}", entry.floor and f"floor {entry.floor}",
-             entry.component)  # fmt: skip
-    return f"Work of {day}, {', '.join(filter(None, named)) or 'everywhere'}. {entry.note}".strip()
+        return phrase(
+            "Campaign of {day:%Y-%m-%d}, {place}. {note}", day=day, note=entry.note or "",
+            place=phrase("floors {floors}", floors=", ".join(entry.floors)) if entry.floors
+            else phrase("all floors"),
+        )  # fmt: skip
+    named = [
+        phrase("chute {chute}", chute=entry.chute) if entry.chute else None,
+        phrase("floor {floor}", floor=entry.floor) if entry.floor else None,
+        component(entry.component) if entry.component else None,
+    ]
+    return phrase(
+        "Work of {day:%Y-%m-%d}, {place}. {note}", day=day, note=entry.note or "",
+        place=listed([one for one in named if one]) or phrase("everywhere"),
+    )  # fmt: skip
 
 
 def _cited(evidence: Any) -> list[str]:

@@ -9,13 +9,27 @@ from dash import html
 
 from dashboards import parts, shapes
 from dashboards.data import Data
+from dashboards.figures import column
 from dashboards.pages import suspected
 from dashboards.pages.frame import Page
-from dashboards.pages.view import Row, View, duration, moment, reasons, whole, with_limits, word
+from dashboards.pages.view import (
+    COMPONENT_NAMES,
+    Row,
+    View,
+    component,
+    duration,
+    moment,
+    reasons,
+    text,
+    whole,
+    with_limits,
+    word,
+)
+from loganalyzer.language import phrase
 from loganalyzer.localtime import wall_clock
-from loganalyzer.sentences import count, figure, things
+from loganalyzer.sentences import alternatives, capital, count, figure, things
 from loganalyzer.views.about_condition import sign_dated
-from loganalyzer.views.technician import hot_spots
+from loganalyzer.views.technician import advised, hot_spots
 
 SIGN_LINES = 5  # lines shown of a sign
 TIMES = {
@@ -39,7 +53,8 @@ def matrix(view: View) -> html.Section:
         return parts.section("hot-spots", title, [], parts.nothing("The log holds no trouble."))
     several = len(view.chutes) > 1
     door = found["floor"].astype(str) + (", " + found["chute"].astype(str) if several else "")
-    grid = found.assign(door=door).pivot_table(
+    named = found["component"].astype(str).map(COMPONENT_NAMES).fillna(found["component"])
+    grid = found.assign(door=door, component=named).pivot_table(
         index="door", columns="component", values="troubles", aggfunc="sum", observed=True,
         sort=False,
     )  # fmt: skip
@@ -51,10 +66,14 @@ def matrix(view: View) -> html.Section:
                      "and restarts", of),
     )  # fmt: skip
     top = found.sort_values("troubles", ascending=False).iloc[0]
-    place = f"floor {top['floor']}" if top["floor"] != "chute" else "no single door"
+    place = (
+        phrase("floor {floor}", floor=top["floor"]) if top["floor"] != "chute"
+        else phrase("no single door")
+    )  # fmt: skip
     beside: list[parts.Cell] = [
-        html.P(f"Most are at {place} of chute {top['chute']}, {top['component']}: "
-               f"{count(top['troubles'])} of {of}.", className="said"),
+        html.P(phrase("Most are at {place} of chute {chute}, {part}: {n} of {of}.", place=place,
+                      chute=top["chute"], part=component(top["component"]),
+                      n=count(top["troubles"]), of=of), className="said"),
         "Blank: none. 'chute' is what belongs to no door. A number is no verdict: which are "
               "more than a sound part shows stands below."]  # fmt: skip
     return parts.section("hot-spots", title, beside, drawn)
@@ -71,21 +90,27 @@ def suspects(view: View, data: Data, site: str) -> html.Section:
     for place, row in enumerate(table.assign(local=since).to_dict("records")):
         told += _suspect(view, data, site, place, row)
     beside: list[parts.Cell] = [
-        html.P(f"{things(len(table), 'suspect', 'suspects')}, the strongest first.",
-               className="said"),
-        "A sign is something in the log that a sound part seldom makes.", f"{view.scope}.",
+        html.P(phrase("{suspects}, the strongest first.",
+                      suspects=things(len(table), "suspect", "suspects")), className="said"),
+        "A sign is something in the log that a sound part seldom makes.", view.about,
         parts.caution(),
     ]  # fmt: skip
     return parts.section("suspects", title, beside, *told)
 
 
 def _suspect(view: View, data: Data, site: str, place: int, row: Row) -> parts.Children:
-    floor = f", floor {row['floor']}" if word(row["floor"]) else ""
+    floor = phrase(", floor {value}", value=row["floor"]) if word(row["floor"]) else ""
     signs = json.loads(row["evidence"])
-    head = f"{str(row['component']).capitalize()}, chute {row['chute']}{floor}"
-    since: str = "a day not known" if pd.isna(row["local"]) else f"{row['local']:%Y-%m-%d}"
-    known = f"Since about {since}. Score {figure(float(row['score']))}."
-    against = [str(one["says"]) for one in signs["against"]]
+    head = phrase("{part:C}, chute {chute}{floor}", part=component(row["component"]),
+                  chute=row["chute"], floor=floor)  # fmt: skip
+    since = (
+        phrase("a day not known") if pd.isna(row["local"])
+        else phrase("{day:%Y-%m-%d}", day=row["local"])
+    )  # fmt: skip
+    score = phrase("Since about {since}. Score {score}.", since=since,
+                   score=figure(float(row["score"])))  # fmt: skip
+    against = [phrase(str(one["says"])) for one in signs["against"]]
+    isolate, *steps, rated = advised(row)
     lines = data.lines_of(site, [one["lines"][:SIGN_LINES] for one in signs["for"]])
     listed = [
         html.Li([_said(one), parts.folded("Lines", *parts.lines(raw))])
@@ -94,10 +119,17 @@ def _suspect(view: View, data: Data, site: str, place: int, row: Row) -> parts.C
     drift = _drift(view, place, row)
     return [
         html.H3(head),
-        html.P(known + (" May be misuse rather than a fault." if row["misuse"] is True else "")),
+        html.P([score, " May be misuse rather than a fault." if row["misuse"] is True else ""]),
         html.Ul(listed, className="plain"),
-        html.P("Against it: " + ("; ".join(against) or "nothing in the log") + "."),
-        html.P(word(row["advice"])),
+        html.P(
+            phrase(
+                "Against it: {what}.",
+                what=alternatives(against) if against else phrase("nothing in the log"),
+            )
+        ),
+        html.P(isolate, className="caution", role="note"),
+        html.Ol([html.Li(step) for step in steps], className="steps"),
+        *([html.P(rated)] if rated else []),
         *suspected.happened(view, data, site, row),
         *suspected.charted(view, place, row),
         *([drift] if drift else []),
@@ -105,8 +137,7 @@ def _suspect(view: View, data: Data, site: str, place: int, row: Row) -> parts.C
 
 
 def _said(one: Mapping[str, Any]) -> str:
-    text = sign_dated(dict(one))
-    return text[0].upper() + text[1:]
+    return capital(sign_dated(dict(one)))
 
 
 def _drift(view: View, place: int, row: Row) -> html.Div | None:
@@ -119,19 +150,23 @@ def _drift(view: View, place: int, row: Row) -> html.Div | None:
     if mine.empty:
         return None
     each = [
-        pd.DataFrame({"panel": mine["what"].astype(str).map(TIMES).fillna(mine["what"].astype(str)),
-                      "line": line, "x": mine["day"], "value": mine[column]})
-        for column, line in (("median_s", "median of a day"), ("p90_s", "9 in 10 within"),
+        pd.DataFrame({"panel": column([phrase(TIMES.get(str(w), str(w))) for w in mine["what"]],
+                                      mine),
+                      "line": column([phrase(line)] * len(mine), mine), "x": mine["day"],
+                      "value": mine[value]})
+        for value, line in (("median_s", "median of a day"), ("p90_s", "9 in 10 within"),
                              ("level_s", "level"))
     ]  # fmt: skip
     rows = pd.concat(each).dropna(subset=["value"])
     drawn = parts.chart(
-        shapes.lines(rows, "seconds", view.scheme), f"drift-{place}",
+        shapes.lines(rows, "seconds", view.scheme, doors=suspected.day_doors(view, rows, row)),
+        f"drift-{place}",
         "Daily medians and upper deciles of the door's times, a panel a time.",
         view.caption("Seconds, by local day; the spread is median to 9 in 10",
-                     f"{count(mine['n'].sum())} uses"),
+                     phrase("{n} uses", n=count(mine["n"].sum()))),
     )  # fmt: skip
-    named = f"Daily times, {row['component']}, floor {floor or 'none'}"
+    named = phrase("Daily times, {part}, floor {floor}", part=component(row["component"]),
+                   floor=floor or phrase("none"))  # fmt: skip
     return html.Div([drawn, parts.numbers(rows, "Day", "Seconds", named)])
 
 
@@ -146,26 +181,31 @@ def faults(view: View, data: Data, site: str) -> html.Section:
     last = wall_clock(table, view.analysis.sites, "last")
     shown = table.assign(last_local=last).sort_values("count", ascending=False)
     told = [
-        {"component": str(row["component"]), "chute": str(row["chute"]),
-         "floor": word(row["floor"]) or "chute", "code": word(row["code"]),
+        {"component": component(row["component"]), "chute": str(row["chute"]),
+         "floor": word(row["floor"]) or phrase("chute"), "code": word(row["code"]),
          "count": parts.door(whole(row["count"]), view.door(
              "strip", chute=str(row["chute"]), floor=word(row["floor"]) or None)),
          "rate": with_limits(row, "per_1000_cycles", "low", "high"),
          "last": moment(row["last_local"]), "median": duration(row["median_s"]),
-         "longest": duration(row["longest_s"]), "reason": word(row["reason"])}
+         "longest": duration(row["longest_s"]), "reason": text(row["reason"])}
         for row in shown.to_dict("records")
     ]  # fmt: skip
     most = shown.head(SIGN_LINES * 2)
     lines = data.lines_of(site, map(json.loads, most["evidence"]))
     raw = [
         parts.folded(
-            f"Lines: {row['component']}, {word(row['code'])}, floor {word(row['floor']) or 'none'}",
+            phrase(
+                "Lines: {part}, {code}, floor {floor}",
+                part=component(row["component"]),
+                code=word(row["code"]),
+                floor=word(row["floor"]) or phrase("none"),
+            ),
             *parts.lines(found),
         )
         for row, found in zip(most.to_dict("records"), lines, strict=True)
     ]
     unknown = reasons(table) if table["reason"].notna().any() else None
-    beside = ["In brackets: exact 95 % interval (Poisson).", unknown, f"{view.scope}."]
+    beside = ["In brackets: exact 95 % interval (Poisson).", unknown, view.about]
     return parts.section("faults", title, beside, parts.table(
         columns, told, ["count", "rate", "median", "longest"], title), *raw)  # fmt: skip
 

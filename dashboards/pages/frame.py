@@ -60,9 +60,10 @@ def layout(
 ) -> tuple[parts.Children, str]:
     """The frame of a page, and its title; what is measured comes with the address."""
     known, choice = data.store.site(site), Choice.of(search)
+    language = language_of(choice.lang, known.language)
     working = html.P(WORKING, role="status", className="working")
     children: parts.Children = [
-        controls.masthead(data, known.name, known.time_zone),
+        controls.masthead(data, known.name, known.time_zone, choice, language),
         html.Nav(
             controls.page_links(_links(pages), site, page, choice),
             id="pages",
@@ -73,6 +74,7 @@ def layout(
         dcc.Store(id="site", data=site),
         dcc.Store(id="page", data=page),
         dcc.Store(id="shown"),
+        dcc.Store(id="fields"),
         dcc.Loading(
             html.Div(id="answers"),
             custom_spinner=working,
@@ -81,7 +83,6 @@ def layout(
             target_components=WATCHED,
         ),
     ]
-    language = language_of(choice.lang, known.language)
     title = f"{known.name} - {say('waste chutes', language)}"
     children = spoken(children, language)
     return children, f"{say(pages[page].name, language)}, {title}" if page else title
@@ -99,7 +100,8 @@ def answers(data: Data, page: Page, site: str, choice: Choice, scheme: str) -> p
             return page.sections(view_of(data, site, choice, scheme), data, site)
     except AnalyzerError:
         trouble = "The log holds no event of that chute and period."
-    return [parts.nothing(trouble), html.P(dcc.Link("The whole log", href=f"/site/{site}"))]
+    whole = f"/site/{site}{Choice(lang=choice.lang).search()}"
+    return [parts.nothing(trouble), html.P(dcc.Link("The whole log", href=whole))]
 
 
 def finished(data: Data, page: Page, site: str, choice: Choice, scheme: str) -> Any:
@@ -171,8 +173,7 @@ def register(app: Dash, data: Data, pages: Pages) -> None:
                 for id, properties in pages[page].redraw[name](view, data, site).items():
                     set_props(id, spoken_properties(properties, language))
             return no_update, now
-        set_props("language", {"data": language})
-        controls.follow(data.store.chutes(site), choice, pages[page].by_floor, language)
+        controls.follow(data.store.chutes(site), choice, language)
         links = controls.page_links(_links(pages), site, page, choice)
         set_props("pages", {"children": spoken(links, language)})
         return finished(data, pages[page], site, choice, scheme), now

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import reduce
 from typing import Any
 
 import dash_ag_grid as dag
@@ -14,20 +15,24 @@ from dashboards.data import Data
 from dashboards.pages import strip
 from dashboards.pages.choice import Choice
 from dashboards.pages.frame import Page
-from dashboards.pages.view import Row, View, duration, whole, word
+from dashboards.pages.overview.findings import FOR
+from dashboards.pages.view import WHO_NAMES, Row, View, duration, kind, moment, whole, word
 from loganalyzer import views
-from loganalyzer.sentences import count, things
+from loganalyzer.incidents.kinds import CAUTION as KIND_CAUTION
+from loganalyzer.incidents.kinds import KIND
+from loganalyzer.language import phrase
+from loganalyzer.sentences import capital, count, things
 
 TITLE = "What happened?"
 LINES_SHOWN = 200
 ROWS = 12  # rows of the grid at a time
 COLUMNS: tuple[tuple[str, str, dict[str, Any]], ...] = (
-    ("start", "Began", {"width": 176, "minWidth": 176}),
+    ("start", "Began", {"width": 176, "minWidth": 176, "comparator": {"function": "byBegin"}}),
     ("kind", "What", {"minWidth": 144, "flex": 1}),
     ("chute", "Chute", {"width": 88, "minWidth": 88}),
     ("floor", "Floor", {"width": 88, "minWidth": 88}),
     ("detail", "Stream, code", {"minWidth": 136, "flex": 2}),
-    ("lasted", "Lasted", {"minWidth": 96, "flex": 1}),
+    ("lasted", "Lasted", {"minWidth": 96, "flex": 1, "comparator": {"function": "byLength"}}),
     ("refused", "Refused", {"minWidth": 96, "flex": 1}),
     ("who", "For", {"minWidth": 112, "flex": 1}),
 )
@@ -36,6 +41,13 @@ OPTIONS = {
     "pagination": True, "paginationPageSize": ROWS, "paginationPageSizeSelector": False,
     "domLayout": "autoHeight", "rowHeight": 36, "headerHeight": 40, "animateRows": False,
     "suppressCellFocus": False, "suppressMovableColumns": True,
+    # What the grid says by itself, by the keys that it has for it.
+    "localeText": {
+        "page": phrase("Page"), "of": phrase("of"), "to": phrase("to"),
+        "firstPage": phrase("First page"), "previousPage": phrase("Previous page"),
+        "nextPage": phrase("Next page"), "lastPage": phrase("Last page"),
+        "pageLastRowUnknown": "?",
+    },
 }  # fmt: skip
 
 
@@ -73,13 +85,13 @@ def listing(view: View) -> html.Section:
     going = int(found["ongoing"].astype(bool).sum())
     many = things(len(found), "incident", "incidents")
     beside: list[parts.Cell] = [
-        html.P(f"{many}, the latest first.", className="said"),
-        f"{count(going)} still going on when the log ends." if going else None,
+        html.P(phrase("{many}, the latest first.", many=many), className="said"),
+        phrase("{n} going on when the log ends", n=count(going)) if going else None,
         filters,
         "Choose one, by click, Enter or space bar: what was around it and the lines of the "
         "export that it rests on stand below.",
         *hidden,
-        f"{view.scope}.",
+        view.about,
     ]
     return parts.section("incident-list", TITLE, beside, grid, parts.take("incidents", "incidents"))
 
@@ -119,16 +131,15 @@ def _kinds(every: pd.DataFrame, choice: Choice) -> parts.Children:
     """A link for all kinds and one for each, with how many there are."""
     numbers = every["kind"].astype("str").value_counts()
     named = [("All kinds", None, len(every)), *(
-        (str(kind).replace("_", " ").capitalize(), str(kind), int(n))
-        for kind, n in numbers.items()
+        (capital(kind(name)), str(name), int(n)) for name, n in numbers.items()
     )]  # fmt: skip
     return [
         html.P(dcc.Link(
-            f"{name} ({count(n)})",
-            href=replace(choice, kind=kind, incident=None, at=None, wide=None).search() or "?",
-            className="chosen" if kind == choice.kind else "",
+            phrase("{kind} ({n})", kind=phrase(name), n=count(n)),
+            href=replace(choice, kind=key, incident=None, at=None, wide=None).search() or "?",
+            className="chosen" if key == choice.kind else "",
         ))
-        for name, kind, n in named
+        for name, key, n in named
     ]  # fmt: skip
 
 
@@ -139,6 +150,16 @@ def _wanted(every: pd.DataFrame, choice: Choice) -> pd.DataFrame:
     if choice.floors():
         every = every[every["floor"].isin(list(choice.floors()))]
     return every.reset_index(drop=True)
+
+
+def place(row: Row) -> str:
+    """Chute, floor, stream and code of an incident, as far as it has them."""
+    found = [phrase("chute {chute}", chute=row["chute"])]
+    if word(row["floor"]):
+        found.append(phrase("floor {floor}", floor=row["floor"]))
+    found += [phrase("{label}", label=word(row[name])) for name in ("stream", "code")
+              if word(row[name])]  # fmt: skip
+    return reduce(lambda one, two: phrase("{one}, {two}", one=one, two=two), found)
 
 
 def _chosen(view: View) -> Row | None:
@@ -154,21 +175,43 @@ def behind(view: View, data: Data, site: str) -> parts.Children:
         return [parts.nothing("No incident chosen. Choose one in the list.")]
     row = _chosen(view)
     if row is None:
-        return [parts.nothing(f"There is no incident {view.choice.incident} in this period.")]
-    shown, evidence = _row(row), json.loads(row["evidence"])
+        return [parts.nothing(phrase("There is no incident {incident} in this period.",
+                                     incident=view.choice.incident))]  # fmt: skip
+    shown, evidence, of_kind = _row(row), json.loads(row["evidence"]), KIND[str(row["kind"])]
     more = len(evidence) - LINES_SHOWN
-    floor = f"floor {shown['floor']}" if shown["floor"] else ""
-    where = ", ".join(filter(None, (f"chute {shown['chute']}", floor, shown["detail"])))
-    title = f"{shown['kind'].capitalize()}: {where}, {shown['start']}, {shown['lasted']}"
-    rests = f"It rests on {things(len(evidence), 'line', 'lines')} (incident {row['incident']}):"
+    title = phrase("{kind:C}: {where}, {start}, {lasted}", kind=shown["kind"],
+                   where=place(row), start=shown["start"], lasted=shown["lasted"])  # fmt: skip
+    rests = phrase("It rests on {lines} (incident {incident}):",
+                   lines=things(len(evidence), "line", "lines"),
+                   incident=row["incident"])  # fmt: skip
+    own = str(row["advice"]).removeprefix(of_kind.advice).strip()
     strip_of = view.door("strip", incident=str(row["incident"]))
     return [
         html.H3(title),
-        html.P(f"For the {shown['who']}. {row['advice']}"),
+        html.P(
+            [
+                phrase(FOR[str(row["for"])]),
+                ": ",
+                phrase(of_kind.check),
+                ".",
+                *([" ", phrase(own)] if own else []),
+            ]
+        ),
+        *(
+            [
+                html.P(
+                    capital(phrase("{caution}.", caution=phrase(KIND_CAUTION))),
+                    className="caution",
+                    role="note",
+                )
+            ]
+            if of_kind.hands_on
+            else []
+        ),
         html.P([dcc.Link("With every line around it", href=strip_of, id="to-strip")]),
         html.P(rests if evidence else "It rests on no single line.", className="muted"),
         *parts.lines(data.lines(site, evidence[:LINES_SHOWN])),
-        *([parts.nothing(f"and {count(more)} more lines.")] if more > 0 else []),
+        *([parts.nothing(phrase("and {n} more.", n=count(more)))] if more > 0 else []),
     ]
 
 
@@ -178,17 +221,20 @@ def _shown(view: View) -> pd.DataFrame:
 
 
 def _row(row: Row) -> dict[str, str]:
-    lasted = duration(row["seconds"]) or "not known"
+    lasted = duration(row["seconds"]) or phrase("not known")
+    named = kind(row["kind"])
     return {
         "incident": str(row["incident"]),
-        "start": f"{row['start_local']:%Y-%m-%d %H:%M:%S}",
-        "kind": str(row["kind"]).replace("_", " ") + (" (inferred)" if row["inferred"] else ""),
+        "start": moment(row["start_local"]) or "",
+        "order": f"{row['start_local']:%Y-%m-%dT%H:%M:%S.%f}",
+        "seconds": "" if pd.isna(row["seconds"]) else f"{row['seconds']:020.3f}",
+        "kind": phrase("{kind} (inferred)", kind=named) if row["inferred"] else named,
         "chute": str(row["chute"]),
         "floor": word(row["floor"]),
         "detail": ", ".join(part for part in (word(row["stream"]), word(row["code"])) if part),
-        "lasted": lasted + (", going on" if row["ongoing"] else ""),
-        "refused": "not recorded" if pd.isna(row["refused"]) else str(whole(row["refused"])),
-        "who": str(row["for"]),
+        "lasted": phrase("{lasted}, going on", lasted=lasted) if row["ongoing"] else lasted,
+        "refused": whole(row["refused"]) or phrase("not recorded"),
+        "who": phrase(WHO_NAMES[str(row["for"])]),
     }
 
 

@@ -8,12 +8,13 @@ from dash.development.base_component import Component
 
 from dashboards import parts, shapes
 from dashboards.data import Data
+from dashboards.figures import column, label, of_chute, of_floor
 from dashboards.pages.containers import containers, forecast, pickups
 from dashboards.pages.frame import Page
-from dashboards.pages.view import View, moment, reasons, whole, with_limits, word
+from dashboards.pages.view import Row, View, moment, reasons, text, whole, with_limits
 from loganalyzer.export import csv_text
 from loganalyzer.language import phrase
-from loganalyzer.sentences import count, listed, things
+from loganalyzer.sentences import alternatives, count, listed, things
 from loganalyzer.views import shown_to_manager
 from loganalyzer.views import streams as tables
 from loganalyzer.views.about_streams import campaign_effects
@@ -55,7 +56,7 @@ def participation(view: View) -> html.Section:
              "{whole} of {whole2}",
              whole=whole(row["weeks_active"]), whole2=whole(row["weeks_covered"]),
          ),
-         "reason": word(row["reason"])}
+         "reason": text(row["reason"])}
         for row in table.to_dict("records")
     ]  # fmt: skip
     numbers = parts.folded("The numbers", parts.table(
@@ -65,7 +66,10 @@ def participation(view: View) -> html.Section:
         return parts.section("participation", title, [], why, numbers)
     drawn = [_floors(view, str(stream), part) for stream, part in known.groupby(
         "stream", observed=True, sort=False)]  # fmt: skip
-    beside = [NOTE.replace("\n", " "), "Drawn is the shrunken share: a floor of few units is drawn "
+    beside: list[parts.Cell] = [
+              *(_most_and_least(str(stream), part) for stream, part in known.groupby(
+                  "stream", observed=True, sort=False)),
+              NOTE.replace("\n", " "), "Drawn is the shrunken share: a floor of few units is drawn "
               "towards the building's, so that luck neither crowns nor shames it."]  # fmt: skip
     return parts.section("participation", title, beside, *drawn, numbers)
 
@@ -73,29 +77,40 @@ def participation(view: View) -> html.Section:
 def _floors(view: View, stream: str, part: pd.DataFrame) -> html.Figure:
     several = part["chute"].nunique() > 1
     ranked = part.sort_values("shrunken", ascending=False)
-    names = [phrase(
-        "Floor {floor}{several}",
-        floor=row.floor, several=f', {row.chute}' if several else '',
-    )
-             for row in ranked.itertuples()]  # fmt: skip
+    names = [of_floor(row.floor, row.chute if several else None) for row in ranked.itertuples()]
     hundred = {name: 100 * ranked[column].astype(float).to_numpy() for name, column in
                (("value", "shrunken"), ("low", "shrunken_low"),
                 ("high", "shrunken_high"))}  # fmt: skip
     return parts.chart(
-        shapes.dots(pd.DataFrame({"name": names, **hundred}), phrase(
-            "{stream}, % of uses",
-            stream=stream,
-        ), view.scheme),
+        shapes.dots(
+            ranked[["chute", "floor"]].assign(name=column(names, ranked), **hundred),
+            phrase("{stream}, % of uses", stream=label(stream)), view.scheme,
+            view.behind("cycles", chute=None, stream=stream) + "&chute={chute}&floor={row}",
+        ),
         f"share-{stream}", phrase(
             "Shrunken share of {stream} by floor; the table has the numbers.",
             stream=stream,
         ),
         view.caption(phrase(
-            "{capitalize}, % of a floor's uses, shrunken; bars: 95 % interval",
-            capitalize=stream.capitalize(),
+            "{stream}, % of a floor's uses, shrunken; bars: 95 % interval",
+            stream=stream.capitalize(),
         ),
                      phrase("{uses} uses", uses=count(part["uses"].sum()))),
     )  # fmt: skip
+
+
+def _most_and_least(stream: str, part: pd.DataFrame) -> html.P:
+    """The floors that use a stream most and least, in words."""
+    ranked = part.sort_values("shrunken", ascending=False).to_dict("records")
+    most, least = (
+        phrase("floor {floor} of chute {chute} with {share} %", floor=row["floor"],
+               chute=row["chute"], share=with_limits(
+                   row, "shrunken", "shrunken_low", "shrunken_high", 100))
+        for row in (ranked[0], ranked[-1])
+    )  # fmt: skip
+    said = "{stream}: the largest share of its uses has {most}, the smallest {least}."
+    return html.P(phrase(said, stream=stream.capitalize(), most=most, least=least),
+                  className="said")  # fmt: skip
 
 
 def trend(view: View) -> html.Section:
@@ -115,14 +130,20 @@ def trend(view: View) -> html.Section:
             ),
         )
     rows = pd.DataFrame({
-        "panel": "Chute " + known["chute"].astype(str), "line": known["stream"].astype(str),
+        "panel": column(map(of_chute, known["chute"]), known), "line": known["stream"].astype(str),
         "x": known["start"], **{n: 100 * known[c].astype(float) for n, c in
                                 (("value", "share"), ("low", "low"), ("high", "high"))},
     })  # fmt: skip
     campaigns = tables.campaign_marks(view.analysis)
     marks = [(pd.Timestamp(str(row.date)), str(row.note)) for row in campaigns.itertuples()]
+    doors = {
+        (of_chute(chute), str(stream)): view.behind(
+            "cycles", chute=str(chute), stream=str(stream), start=None, end=None)
+        + "&from={x}&to={last}"
+        for chute, stream in known[["chute", "stream"]].drop_duplicates().to_numpy()
+    }  # fmt: skip
     drawn = parts.chart(
-        shapes.lines(rows, "% of uses", view.scheme, marks), "trend-lines",
+        shapes.lines(rows, "% of uses", view.scheme, marks, doors), "trend-lines",
         "Share of each stream week by week, a panel a chute.",
         view.caption("% of the uses of a week; bars: 95 % interval (Wilson)",
                      phrase("{uses} uses", uses=count(known["uses"].sum()))),
@@ -145,8 +166,11 @@ def _latest(known: pd.DataFrame) -> html.P:
     told = []
     for chute, part in known.groupby("chute", observed=True, sort=False):
         week = part[part["start"].eq(part["start"].max())]
-        shares = listed([f"{row['stream']} {with_limits(row, 'share', 'low', 'high', 100)} %"
-                         for row in week.to_dict("records")])  # fmt: skip
+        shares = listed([
+            phrase("{stream} {share} %", stream=row["stream"],
+                   share=with_limits(row, "share", "low", "high", 100) or phrase("not recorded"))
+            for row in week.to_dict("records")
+        ])  # fmt: skip
         told.append(
             phrase(
                 "Chute {chute}, week from {start:%Y-%m-%d}: {shares}",
@@ -155,7 +179,7 @@ def _latest(known: pd.DataFrame) -> html.P:
                 shares=shares,
             )
         )
-    return html.P(". ".join(told) + ".", className="said")
+    return html.P([part for one in told for part in (one, ". ")], className="said")
 
 
 def _changes(view: View) -> Component:
@@ -173,7 +197,7 @@ def _changes(view: View) -> Component:
              whole=whole(row["weeks_active"]), whole2=whole(row["weeks_covered"]),
          ),
          "trend": with_limits(row, "trend", "trend_low", "trend_high"),
-         "p": None if pd.isna(row["p"]) else f"{row['p']:.2g}"}
+         "p": None if pd.isna(row["p"]) else phrase("{p:.2g}", p=row["p"])}
         for row in table.to_dict("records")
     ]  # fmt: skip
     title = "Set-out and participation of floors, and trends"
@@ -187,21 +211,23 @@ def lost(view: View) -> html.Section:
     counts = shown_to_manager(tables.lost_counts(analysis), analysis.sites)
     cases = shown_to_manager(tables.lost_cases(analysis), analysis.sites)
     if cases.empty:
-        why = "; ".join(tables.not_judged(analysis))
-        return parts.section("lost", title, [], parts.nothing(f"{why or 'Nothing found'}."))
+        why = tables.not_judged(analysis) or [phrase("Nothing found")]
+        none = phrase("{why}.", why=alternatives(why))
+        return parts.section("lost", title, [], parts.nothing(none))
     kinds = {"full_then_refuse": "Container full, then refuse", "gave_up": "Gave up",
              "quick_switch": "Quick switch to refuse", "never_used": "Never used"}  # fmt: skip
     columns = {"floor": "Floor", "chute": "Chute", "stream": "Stream", **kinds}
     told = [
         {**{name: str(row[name]) for name in ("floor", "chute", "stream")},
-         **{name: whole(row[name]) for name in kinds}}
+         **{name: parts.door(whole(row[name]), _lost_behind(view, row, name)) for name in kinds}}
         for row in counts.to_dict("records")
     ]  # fmt: skip
     each = {"floor": "Floor", "chute": "Chute", "stream": "Stream", "kind": "Kind",
             "time": "When", "detail": "What", "lines": "Lines (source:line)"}  # fmt: skip
     shown = [
-        {**{name: str(row[name]) for name in ("floor", "chute", "stream", "detail", "lines")},
-         "kind": kinds[str(row["kind"])], "time": moment(row["local"])}
+        {**{name: str(row[name]) for name in ("floor", "chute", "stream", "lines")},
+         "detail": text(row["detail"]), "kind": phrase(kinds[str(row["kind"])]),
+         "time": moment(row["local"])}
         for row in cases.head(CASES).to_dict("records")
     ]  # fmt: skip
     folded = phrase(
@@ -216,6 +242,16 @@ def lost(view: View) -> html.Section:
     )  # fmt: skip
 
 
+def _lost_behind(view: View, row: Row, kind: str) -> str:
+    """The rows among which the uses lost to sorting lie."""
+    where = {name: str(row[name]) for name in ("chute", "floor")}
+    if kind == "full_then_refuse":
+        return view.behind("refusals", stream=str(row["stream"]), result="full", **where)
+    if kind == "gave_up":
+        return view.behind("visits", stream=str(row["stream"]), result="gave_up", **where)
+    return view.behind("visits" if kind == "quick_switch" else "cycles", **where)
+
+
 def monthly(view: View) -> html.Section:
     """The figures a municipality or owner asks for, to read and to take along."""
     title, table = "Figures of each month", view.analysis.sorting.monthly
@@ -224,13 +260,15 @@ def monthly(view: View) -> html.Section:
                "volume": "Diversion by volume, %", "method": "Method",
                "reason": "Why not"}  # fmt: skip
     told = [
-        {"month": str(row["month"]), "stream": str(row["stream"]), "uses": whole(row["uses"]),
+        {"month": phrase("{month:%Y-%m}", month=pd.Timestamp(str(row["month"]))),
+         "stream": str(row["stream"]),
+         "uses": parts.door(whole(row["uses"]), _month_behind(view, row)),
          "litres": whole(row["litres"]), "kg": whole(row["kg"]),
          "share": with_limits(row, "share", "share_low", "share_high", 100),
          "diversion": with_limits(row, "diversion", "diversion_low", "diversion_high", 100),
          "volume": with_limits(row, "diversion_by_volume", "diversion_by_volume_low",
                                "diversion_by_volume_high", 100),
-         "method": word(row["method"]), "reason": word(row["reason"])}
+         "method": text(row["method"]), "reason": text(row["reason"])}
         for row in table.to_dict("records")
     ]  # fmt: skip
     csv = csv_text(table, "monthly")
@@ -242,6 +280,14 @@ def monthly(view: View) -> html.Section:
     ]
     return parts.section("monthly", title, beside, parts.table(
         columns, told, list(columns)[2:-2], title), html.P(take))  # fmt: skip
+
+
+def _month_behind(view: View, row: Row) -> str:
+    """The uses of a stream in a month."""
+    first = pd.Timestamp(str(row["month"]))
+    last = first + pd.offsets.MonthEnd(0)
+    return view.behind("cycles", stream=str(row["stream"]), start=f"{first:%Y-%m-%d}",
+                       end=f"{last:%Y-%m-%d}")  # fmt: skip
 
 
 PAGE = Page("Sorting and containers", sections)

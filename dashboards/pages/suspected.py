@@ -5,7 +5,9 @@ from dash import html
 
 from dashboards import parts, shapes
 from dashboards.data import Data
-from dashboards.pages.view import Row, View, duration, moment, word
+from dashboards.figures import column
+from dashboards.pages.view import Row, View, component, duration, moment, text, word
+from loganalyzer.language import phrase
 from loganalyzer.sentences import count, things
 from loganalyzer.views.technician import drift_chart, occurrences
 
@@ -34,22 +36,35 @@ def charted(view: View, place: int, row: Row) -> parts.Children:
     if days["ewma"].isna().all():
         return []
     rows = pd.concat(
-        pd.DataFrame({"panel": panel or name, "line": line, "x": days["day"],
-                      "value": days[column]})
-        for column, panel, line in LINES
+        pd.DataFrame({"panel": column([phrase(panel or name)] * len(days), days),
+                      "line": column([phrase(line)] * len(days), days), "x": days["day"],
+                      "value": days[value]})
+        for value, panel, line in LINES
     ).dropna(subset="value")  # fmt: skip
     outside = days.loc[days["out"], "day"]
     said = (
-        "never out of limits" if outside.empty else f"out of limits from {outside.min():%Y-%m-%d}"
-    )
-    drawn = parts.chart(
-        shapes.lines(rows, "seconds", view.scheme), f"limits-{place}",
-        f"Daily {name} less what the other doors did, with the limits of its moving average and "
-        f"of its sum of excess: {said}.",
-        view.caption(f"Seconds, by local day, less what the chute's other doors did; {said}",
-                     f"{count(days['n'].sum())} uses"),
+        phrase("never out of limits") if outside.empty
+        else phrase("out of limits from {day:%Y-%m-%d}", day=outside.min())
     )  # fmt: skip
-    return [html.Div([drawn, parts.numbers(rows, "Day", "Seconds", f"Limits, {name}, {place}")])]
+    drawn = parts.chart(
+        shapes.lines(rows, "seconds", view.scheme, doors=day_doors(view, rows, row)),
+        f"limits-{place}",
+        phrase("Daily {timing} less what the other doors did, with the limits of its moving "
+               "average and of its sum of excess: {said}.", timing=phrase(name), said=said),
+        view.caption(
+            phrase("Seconds, by local day, less what the chute's other doors did; {said}",
+                   said=said),
+            phrase("{n} uses", n=count(days["n"].sum()))),
+    )  # fmt: skip
+    named = phrase("Limits, {timing}, {place}", timing=phrase(name), place=place + 1)
+    return [html.Div([drawn, parts.numbers(rows, "Day", "Seconds", named)])]
+
+
+def day_doors(view: View, rows: pd.DataFrame, row: Row) -> dict[tuple[str, str], str]:
+    """Where the days of a part's lines lead: to the uses of that day."""
+    uses = view.behind("cycles", chute=str(row["chute"]), floor=word(row["floor"]) or None)
+    each = rows[["panel", "line"]].drop_duplicates().itertuples(index=False, name=None)
+    return dict.fromkeys(each, uses + "&day={x}")
 
 
 def happened(view: View, data: Data, site: str, row: Row) -> parts.Children:
@@ -61,17 +76,22 @@ def happened(view: View, data: Data, site: str, row: Row) -> parts.Children:
     latest = found.head(SHOWN)
     told = [
         {"when": parts.door(moment(one["local"]), _strip(view, chute, one)),
-         "what": str(one["what"]), "floor": word(one["floor"]) or "chute",
+         "what": text(one["what"]), "floor": word(one["floor"]) or phrase("chute"),
          "lasted": duration(one["seconds"])}
         for one in latest.to_dict("records")
     ]  # fmt: skip
     columns = {"when": "When", "what": "What", "floor": "Floor", "lasted": "Lasted"}
     lines = latest["source"].astype("str") + ":" + latest["line"].astype("Int64").astype("str")
     of = things(len(found), "trouble", "troubles")
-    said = f"The latest {len(latest)} of {of}" if len(found) > SHOWN else f"All {of}"
-    name = f"Troubles of the {row['component']}, chute {chute}, floor {floor or 'none'}"
+    said = (
+        phrase("The latest {n} of {of}", n=len(latest), of=of) if len(found) > SHOWN
+        else phrase("All {of}", of=of)
+    )  # fmt: skip
+    name = phrase("Troubles of the {part}, chute {chute}, floor {floor}",
+                  part=component(row["component"]), chute=chute,
+                  floor=floor or phrase("none"))  # fmt: skip
     return [
-        html.P(f"{said}; the time leads to what happened around it."),
+        html.P(phrase("{said}; the time leads to what happened around it.", said=said)),
         parts.table(columns, told, ["lasted"], name),
         parts.folded("Their lines", *parts.lines(data.lines(site, lines.tolist()))),
     ]

@@ -23,6 +23,11 @@ NAMES = {
     "visits": "Visits", "cycles": "Cycles", "refusals": "Refused presses", "presses": "Presses",
     "lockouts": "Lockouts", "episodes": "Lockout episodes, the first lockout of each",
 }  # fmt: skip
+ENDED = {
+    "served": "served", "gave_up": "gave up", "locked_out": "locked out", "unknown": "not known",
+    "completed": "completed", "not_opened": "not opened", "interrupted": "interrupted",
+    "inferred from presses": "inferred from presses", "logged": "logged",
+}  # fmt: skip
 SECONDS = {"visits": "Waited", "cycles": "Open for", "lockouts": "Lasted", "episodes": "Lasted"}
 RESULT = {
     "visits": "Ended",
@@ -45,9 +50,10 @@ def sections(view: View, data: Data, site: str) -> parts.Children:
     if found.empty:
         none = "None in this log. Take a choice away above, or choose another period."
         return [parts.section("uses", TITLE, [choose, *hidden, _scope(view)], parts.nothing(none))]
-    head = html.P(f"{NAMES[what]}: {count(len(found))}.", className="said")
-    later = f"The first {count(SHOWN)} are listed; choose a day or floors for the others." \
-        if len(found) > SHOWN else None  # fmt: skip
+    head = html.P(phrase("{what}: {n}.", what=phrase(NAMES[what]), n=count(len(found))),
+                  className="said")  # fmt: skip
+    later = phrase("The first {n} are listed; choose a day or floors for the others.",
+                   n=count(SHOWN)) if len(found) > SHOWN else None  # fmt: skip
     shown = found.head(SHOWN)
     names = dict(data.imports(site)[["source", "name"]].itertuples(index=False, name=None))
     rows = [_row(row, view, names) for row in shown.to_dict("records")]
@@ -70,27 +76,41 @@ def _scope(view: View) -> str:
     choice = view.choice
     hour = _whole(choice.hour)
     told = [
-        f"floor {choice.floor}" if choice.floor else None,
-        f"stream {choice.stream}" if choice.stream else None,
-        f"'{choice.result}' only" if choice.result else None,
-        f"on {choice.day}" if choice.day else None,
-        f"{DAYS[hour // 24]} from {hour % 24:02d}:00 to {hour % 24 + 1:02d}:00"
+        phrase("floor {floor}", floor=choice.floor) if choice.floor else None,
+        phrase("stream {stream}", stream=choice.stream) if choice.stream else None,
+        phrase("'{result}'", result=_ended(choice.result)) if choice.result else None,
+        phrase("{day:%Y-%m-%d}", day=pd.Timestamp(choice.day)) if _is_day(choice.day) else None,
+        phrase("{day} from {hour:02d}:00 to {hour2:02d}:00", day=phrase(DAYS[hour // 24]),
+               hour=hour % 24, hour2=hour % 24 + 1)
         if hour is not None and hour < 168 else None,
     ]  # fmt: skip
     only = listed([one for one in told if one])
-    return phrase("{scope}.", scope=view.scope) + (f" Only {only}." if only else "")
+    if not only:
+        return view.about
+    return phrase("{scope}. Only {only}.", scope=view.scope, only=only)
+
+
+def _is_day(text: str | None) -> bool:
+    return bool(text) and not pd.isna(pd.to_datetime(text, errors="coerce"))
+
+
+def _ended(result: str) -> str:
+    """How a row ended, in words; a code of the log stays as it is written."""
+    return phrase(ENDED[result]) if result in ENDED else result
 
 
 def _wanted(choice: Choice) -> tuple[Wanted, str | None]:
     """What the address asks for, and what is wrong with it."""
     hour, day = _whole(choice.hour), None
     if choice.hour and (hour is None or hour >= 168):
-        return Wanted(), f"The address asks for hour '{choice.hour}'; a week has 0 to 167."
+        return Wanted(), phrase("The address asks for hour '{hour}'; a week has 0 to 167.",
+                                hour=choice.hour)  # fmt: skip
     if choice.day:
         try:
             day = f"{pd.Timestamp(choice.day):%Y-%m-%d}"
         except ValueError:
-            return Wanted(), f"The address asks for '{choice.day}'; a day is written 2026-10-01."
+            return Wanted(), phrase("The address asks for '{moment}'; a day is written as "
+                                    "2026-10-01.", moment=choice.day)  # fmt: skip
     return Wanted(choice.floors(), choice.stream, choice.result, hour, day), None
 
 
@@ -116,7 +136,7 @@ def _row(row: Row, view: View, names: dict[str, str]) -> dict[str, parts.Cell]:
         "chute": str(row["chute"]), "floor": word(row["floor"]), "stream": word(row["stream"]),
         "seconds": duration(row["seconds"]), "presses": whole(row["presses"]),
         "refusals": whole(row["refusals"]),
-        "result": word(row["result"]).replace("_", " ") or None,
+        "result": _ended(word(row["result"])) or None,
         "line": html.Span([file, f":{row['line']}"], className="file"),
     }  # fmt: skip
 

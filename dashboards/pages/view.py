@@ -8,10 +8,27 @@ import pandas as pd
 
 from dashboards.data import Worked
 from dashboards.pages.choice import Choice
+from dashboards.spoken import language_of
 from loganalyzer.language import phrase
-from loganalyzer.sentences import between, count, figure, lasting, listed
+from loganalyzer.sentences import alternatives, between, count, figure, lasting, listed
 from loganalyzer.views import Analysis
 
+KIND_NAMES = {
+    "stuck_door": "stuck door", "container_full": "container full",
+    "abuse_lockout": "abuse lockout", "sorter_fault": "sorter fault",
+    "latch_fault": "latch fault", "interlock_breach": "interlock breach",
+    "contact_chatter": "contact chatter", "common_cause": "common cause",
+    "compactor_jam": "compactor jam", "power_loss": "power loss", "service": "service",
+    "log_gap": "log gap", "other_fault": "other fault",
+}  # fmt: skip
+COMPONENT_NAMES = {
+    "door": "door", "contact": "contact", "latch": "latch", "sorter": "sorter",
+    "container": "container", "compactor": "compactor", "wiring": "wiring", "control": "control",
+    "power": "power", "fire": "fire", "other": "other", "button": "button",
+}  # fmt: skip
+WHO_NAMES = {
+    "manager": "manager", "technician": "technician", "coordinator": "coordinator",
+}  # fmt: skip
 Row = Mapping[Any, Any]  # of a table, by column
 
 
@@ -33,6 +50,12 @@ class View:
     def analysis(self) -> Analysis:
         """Every table."""
         return self.worked.analysis
+
+    @property
+    def language(self) -> str:
+        """What the page is told in."""
+        (site,) = self.analysis.sites.values()
+        return language_of(self.choice.lang, site.language)
 
     @property
     def headline(self) -> pd.DataFrame:
@@ -96,6 +119,21 @@ def tenths(number: Any) -> str | None:
     return None if pd.isna(number) else phrase("{v:.1f}", v=float(number))
 
 
+def kind(name: object) -> str:
+    """A kind of incident as people say it."""
+    return phrase(KIND_NAMES[str(name)])
+
+
+def component(name: object) -> str:
+    """A component as people say it."""
+    return phrase(COMPONENT_NAMES.get(str(name), str(name)))
+
+
+def text(value: object) -> str:
+    """A text of ours out of a table, such as a reason; empty where there is none."""
+    return phrase(value) if isinstance(value, str) else ""
+
+
 def word(value: object) -> str:
     """A label; empty where there is none."""
     return str(value) if isinstance(value, str) else ""
@@ -104,7 +142,7 @@ def word(value: object) -> str:
 def reasons(table: pd.DataFrame) -> str:
     """Why a column is null, each reason once."""
     found = [str(reason) for reason in table["reason"].dropna().unique() if reason]
-    return "; ".join(found) or "the log does not tell"
+    return alternatives([phrase(reason) for reason in found] or [phrase("the log does not tell")])
 
 
 def percent(share: Any) -> str | None:

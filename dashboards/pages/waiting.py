@@ -1,16 +1,14 @@
 """What do people wait for, how busy is a chute, and what would another clearing time do?"""
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import Any
 
 import pandas as pd
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import dcc, html
 
 from dashboards import parts, shapes
 from dashboards.data import Data
-from dashboards.figures import DAYS
-from dashboards.pages.choice import Choice
+from dashboards.figures import DAYS, column, hour_of, of_chute
 from dashboards.pages.frame import Page
 from dashboards.pages.view import (
     Row,
@@ -19,6 +17,7 @@ from dashboards.pages.view import (
     percent,
     reasons,
     tenths,
+    text,
     whole,
     with_limits,
     word,
@@ -31,6 +30,10 @@ from loganalyzer.views.about_waits import CAUSE_NAMES, PART_NAMES
 from loganalyzer.views.finding import rows
 from loganalyzer.views.wait_report import ASSUMES, CLEARING_CAUTION, clearing_what_if, meaning
 
+INCIDENTS = {  # the kind behind each cause
+    "power": "power_loss", "service": "service", "container": "container_full",
+    "sorter": "sorter_fault", "door": "stuck_door",
+}  # fmt: skip
 ENOUGH = 20  # visits of an hour of the week, before its wait is held against others
 SETTINGS = {"logged": "As logged", "present": "Replayed as it is", "other": "Replayed with it"}
 
@@ -43,8 +46,8 @@ def sections(view: View, data: Data, site: str) -> parts.Children:
 def split(view: View) -> html.Section:
     """The wait from the first press to an open door, in its parts."""
     title, table = "What do people wait for?", view.analysis.wait_split
-    known = table[table["mean_s"].notna() & table["mean_s"].gt(0)]
-    if known.empty:
+    split_of = table[table["mean_s"].notna() & table["mean_s"].gt(0)]
+    if split_of.empty:
         return parts.section(
             "split",
             title,
@@ -57,12 +60,14 @@ def split(view: View) -> html.Section:
             ),
         )
     bars = pd.DataFrame({
-        "of": "Chute " + known["chute"].astype(str), "value": known["mean_s"],
-        "part": known["part"].astype(str).map(PART_NAMES).fillna(known["part"].astype(str)),
+        "chute": split_of["chute"].astype(str), "value": split_of["mean_s"],
+        "part": split_of["part"].astype(str).map(PART_NAMES).fillna(split_of["part"].astype(str)),
     })  # fmt: skip
-    visits = int(known.groupby("chute", observed=True)["n"].max().sum())
+    visits = int(split_of.groupby("chute", observed=True)["n"].max().sum())
     drawn = parts.chart(
-        shapes.split(bars, "seconds a visit, mean", view.scheme), "split-bars",
+        shapes.split(bars, "seconds a visit, mean", view.scheme,
+                     view.behind("visits", chute=None, result="served") + "&chute={chute}"),
+        "split-bars",
         "The mean wait of a visit in its parts, a bar a chute; the table has the numbers.",
         view.caption("Mean seconds a visit; the table has the spread", phrase(
             "{visits} visits",
@@ -72,18 +77,21 @@ def split(view: View) -> html.Section:
     columns = {"part": "Waiting for", "chute": "Chute", "mean": "Mean s", "median": "Median s",
                "p90": "9 in 10 within, s", "share": "Of the wait", "reason": "Why not"}  # fmt: skip
     told = [
-        {"part": PART_NAMES.get(str(row["part"]), str(row["part"])), "chute": str(row["chute"]),
-         "mean": tenths(row["mean_s"]), "median": tenths(row["median_s"]),
-         "p90": tenths(row["p90_s"]), "share": percent(row["share"]), "reason": word(row["reason"])}
+        {"part": phrase(PART_NAMES.get(str(row["part"]), str(row["part"]))),
+         "chute": str(row["chute"]),
+         "mean": parts.door(tenths(row["mean_s"]), view.behind(
+             "visits", chute=str(row["chute"]), result="served")),
+         "median": tenths(row["median_s"]),
+         "p90": tenths(row["p90_s"]), "share": percent(row["share"]), "reason": text(row["reason"])}
         for row in table.to_dict("records")
     ]  # fmt: skip
     numbers = parts.table(columns, told, ["mean", "median", "p90", "share"], title)
-    most = known.sort_values("mean_s", ascending=False).iloc[0]
+    most = split_of.sort_values("mean_s", ascending=False).iloc[0]
     beside: list[parts.Cell] = [
         html.P(phrase(
             "Most of the wait at chute {chute} is for {get}: {tenths} s a visit, {percent} of "
             "it.",
-            chute=most["chute"], get=PART_NAMES.get(str(most["part"]), str(most["part"])),
+            chute=most["chute"], get=phrase(PART_NAMES.get(str(most["part"]), str(most["part"]))),
             tenths=tenths(most["mean_s"]), percent=percent(most["share"]),
         ),
                className="said"),
@@ -99,11 +107,11 @@ def within(view: View) -> html.Section:
     columns = {"within": "Served within", "chute": "Chute", "share": "Of 100 visits",
                "visits": "Visits", "reason": "Why not"}  # fmt: skip
     told = [
-        {"within": f"{row['within_s']} s", "chute": str(row["chute"]),
+        {"within": phrase("{s} s", s=row["within_s"]), "chute": str(row["chute"]),
          "share": with_limits(row, "share", "low", "high", 100),
          "visits": parts.door(
              whole(row["visits"]), view.behind("visits", chute=str(row["chute"]))),
-         "reason": word(row["reason"])}
+         "reason": text(row["reason"])}
         for row in served.to_dict("records")
     ]  # fmt: skip
     ends = {"chute": "Chute", "served": "Served", "gave_up": "Gave up", "locked_out": "Locked out"}
@@ -122,10 +130,10 @@ def within(view: View) -> html.Section:
     codes = {"code": "Refused because", "chute": "Chute", "refusals": "Presses",
              "share": "Of 100 presses", "reason": "Why not"}  # fmt: skip
     reasons_told = [
-        {"code": word(row["code"]) or "not told", "chute": str(row["chute"]),
+        {"code": word(row["code"]) or phrase("not told"), "chute": str(row["chute"]),
          "refusals": parts.door(whole(row["refusals"]), view.behind(
              "refusals", chute=str(row["chute"]), result=word(row["code"]))),
-         "share": with_limits(row, "share", "low", "high", 100), "reason": word(row["reason"])}
+         "share": with_limits(row, "share", "low", "high", 100), "reason": text(row["reason"])}
         for row in refused.to_dict("records")
     ]  # fmt: skip
     beside = ["Of all visits, those who gave up too. In brackets: 95 % interval (Wilson).",
@@ -157,12 +165,18 @@ def hours(view: View) -> html.Section:
             ),
         )
     each = [
-        pd.DataFrame({"panel": "Chute " + table["chute"].astype(str), "line": name,
-                      "x": table["hour_of_week"], "value": table[column]})
-        for column, name in (("median_s", "half within"), ("p90_s", "9 in 10 within"))
+        pd.DataFrame({"panel": column(map(of_chute, table["chute"]), table),
+                      "line": column([phrase(name)] * len(table), table),
+                      "x": table["hour_of_week"], "value": table[value]})
+        for value, name in (("median_s", "half within"), ("p90_s", "9 in 10 within"))
     ]  # fmt: skip
     rows = pd.concat(each)
-    figure = shapes.of_week(shapes.lines(rows, "seconds", view.scheme))
+    doors = {
+        (of_chute(chute), name): view.behind("visits", chute=str(chute), result="served")
+        + "&hour={x}"
+        for chute in table["chute"].unique() for name in ("half within", "9 in 10 within")
+    }  # fmt: skip
+    figure = shapes.of_week(shapes.lines(rows, "seconds", view.scheme, doors=doors))
     drawn = parts.chart(
         figure, "hours-lines", "Median and 90 % wait by hour of the week, a panel a chute.",
         view.caption("Seconds from first press to open door, by hour of the local week",
@@ -172,7 +186,8 @@ def hours(view: View) -> html.Section:
         "hours", title,
         [_longest(known), "An hour with few visits swings: look for hours that stay high.",
          "Open where nobody was served."], drawn,
-        parts.numbers(rows, "Hour of the week, 0 is Monday 0:00", "Seconds", title),
+        parts.numbers(rows.assign(x=column(map(hour_of, rows["x"]), rows)),
+                      "Hour of the local week", "Seconds", title),
     )  # fmt: skip
 
 
@@ -187,7 +202,7 @@ def _longest(known: pd.DataFrame) -> html.P | None:
         phrase(
             "Longest on {day} from {hour:02d}:00, chute {chute}: 9 in 10 of {visits} within "
             "{tenths} s. Only hours with at least {value} visits are compared.",
-            day=DAYS[day], hour=hour, chute=row["chute"],
+            day=phrase(DAYS[day]), hour=hour, chute=row["chute"],
             visits=things(int(row["served"]), "visit", "visits"), tenths=tenths(row["p90_s"]),
             value=ENOUGH,
         ), className="said",
@@ -202,12 +217,15 @@ def server(view: View) -> html.Section:
     told = [
         {"chute": str(row.chute), "taken": percent(row.utilisation),
          "use": duration(row.service_s), "formula": percent(row.expected),
-         "busy": with_limits(row._asdict(), "busy_share", "low", "high", 100),
-         "visits": whole(row.visits),
-         "said": meaning(row) if pd.notna(row.difference) else word(row.reason)}
+         "busy": parts.door(
+             with_limits(row._asdict(), "busy_share", "low", "high", 100),
+             view.behind("refusals", chute=str(row.chute), result="busy")),
+         "visits": parts.door(whole(row.visits), view.behind("visits", chute=str(row.chute))),
+         "said": meaning(row) if pd.notna(row.difference) else text(row.reason)}
         for row in rows(table)
     ]  # fmt: skip
-    return parts.section("server", title, [f"{ASSUMES}.", view.about], parts.table(
+    assumes = phrase("{assumes}.", assumes=phrase(ASSUMES))
+    return parts.section("server", title, [assumes, view.about], parts.table(
         columns, told, ["taken", "use", "busy", "formula", "visits"], title))  # fmt: skip
 
 
@@ -235,11 +253,11 @@ def replayed(view: View) -> parts.Children:
             kept[seconds] = clearing_what_if(view.analysis, seconds)
         table = kept[seconds]
     except (ValueError, AnalyzerError) as error:
-        known = isinstance(error, AnalyzerError)
+        ours = isinstance(error, AnalyzerError)
         return [
             parts.nothing(
                 str(error)
-                if known
+                if ours
                 else phrase(
                     "'{asked}' is no number of seconds.",
                     asked=asked,
@@ -250,11 +268,11 @@ def replayed(view: View) -> parts.Children:
                "p90": "9 in 10 within, s", "refused": "Refused", "gave_up": "Gave up",
                "n": "Attempts", "reason": "Why not"}  # fmt: skip
     told = [
-        {"what": SETTINGS[str(row["setting"])], "chute": str(row["chute"]),
+        {"what": phrase(SETTINGS[str(row["setting"])]), "chute": str(row["chute"]),
          "clearing": tenths(row["clearing_s"]), "mean": tenths(row["mean_s"]),
          "p90": tenths(row["p90_s"]), "refused": percent(row["refused_share"]),
          "gave_up": whole(row["gave_up"]), "n": whole(row["attempts"]),
-         "reason": word(row["reason"])}
+         "reason": text(row["reason"])}
         for row in table.to_dict("records")
     ]  # fmt: skip
     return [
@@ -269,8 +287,7 @@ def replayed(view: View) -> parts.Children:
 
 def redraw(view: View, data: Data, site: str) -> Mapping[str, Mapping[str, Any]]:
     """What changes with the clearing time asked for."""
-    return {"replayed": {"children": replayed(view)},
-            "clearing": {"value": view.choice.clearing or ""}}  # fmt: skip
+    return {"replayed": {"children": replayed(view)}}
 
 
 def indices(view: View) -> html.Section:
@@ -282,9 +299,14 @@ def indices(view: View) -> html.Section:
     whole_log = table[table["month"].eq("all")]
     months = table[table["month"].ne("all") & table["cause"].eq("all")]
     numbers = list(columns)[2:-1]
-    by_cause = [{"cause": CAUSE_NAMES.get(str(row["cause"]), "all causes"), **_index(row)}
+    by_cause = [{"cause": phrase(CAUSE_NAMES.get(str(row["cause"]), "all causes")),
+                 **_index(row, view)}
                 for row in whole_log.to_dict("records")]  # fmt: skip
-    by_month = [{"cause": str(row["month"]), **_index(row)} for row in months.to_dict("records")]
+    by_month = [
+        {"cause": phrase("{month:%Y-%m}", month=pd.Timestamp(str(row["month"]))),
+         **_index(row, view)}
+        for row in months.to_dict("records")
+    ]  # fmt: skip
     title = "How often are people without their door?"
     return parts.section(
         "indices", title, [index_report.SAYS, view.about],
@@ -294,32 +316,19 @@ def indices(view: View) -> html.Section:
     )  # fmt: skip
 
 
-def _index(row: Row) -> dict[str, parts.Cell]:
-    available = row["availability"]
+def _index(row: Row, view: View) -> dict[str, parts.Cell]:
+    available, chute = row["availability"], str(row["chute"])
+    counted = view.door("incidents", chute=chute, kind=INCIDENTS.get(str(row["cause"])))
     return {
-        "chute": str(row["chute"]), "often": _two(row["interruptions_per_unit"]),
+        "chute": chute, "often": parts.door(_two(row["interruptions_per_unit"]), counted),
         "minutes": tenths(row["minutes_per_unit"]), "each": tenths(row["minutes_per_interruption"]),
-        "available": None if pd.isna(available) else f"{100 * available:.2f} %",
-        "reason": word(row["reason"]),
+        "available": None if pd.isna(available) else phrase("{v:.2f} %", v=100 * available),
+        "reason": text(row["reason"]),
     }  # fmt: skip
 
 
 def _two(value: Any) -> str | None:
-    return None if pd.isna(value) else f"{float(value):.2f}"
-
-
-def register(app: Dash) -> None:
-    """The clearing time writes itself into the address."""
-
-    @app.callback(
-        Output("address", "search", allow_duplicate=True),
-        Input("clearing", "value"),
-        State("address", "search"),
-        prevent_initial_call=True,
-    )
-    def _ask(value: str | None, search: str | None) -> Any:
-        choice, asked = Choice.of(search), (value or "").strip() or None
-        return no_update if asked == choice.clearing else replace(choice, clearing=asked).search()
+    return None if pd.isna(value) else phrase("{v:.2f}", v=float(value))
 
 
 PAGE = Page("Waiting", sections, {"clearing": redraw})

@@ -87,9 +87,17 @@ def advice(suspects: pd.DataFrame) -> list[str]:
     return [_advice(str(part), json.loads(text), bool(misuse)) for part, text, misuse in rows]
 
 
-def _advice(part: str, evidence: dict[str, list[dict[str, object]]], misuse: bool) -> str:
+def steps_of(
+    part: str, evidence: dict[str, list[dict[str, object]]], misuse: bool
+) -> tuple[str, ...]:
+    """What to do for a suspect, in order."""
     kind = "door held" if misuse else part
     if evidence["for"] and evidence["for"][0]["sign"] == "steady presses":
         kind = "button"
-    steps = [f"{n}. {step[0].upper()}{step[1:]}." for n, step in enumerate(STEPS[kind], start=1)]
+    return STEPS[kind]
+
+
+def _advice(part: str, evidence: dict[str, list[dict[str, object]]], misuse: bool) -> str:
+    found = steps_of(part, evidence, misuse)
+    steps = [f"{n}. {step[0].upper()}{step[1:]}." for n, step in enumerate(found, start=1)]
     return " ".join([ISOLATE, *steps, *([FIRE_DOOR] if part in RATED else [])])

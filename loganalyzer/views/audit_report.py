@@ -9,6 +9,7 @@ import pandas as pd
 
 from loganalyzer.audit import NEVER_TESTED, RULES
 from loganalyzer.facts import CHUTE, plain
+from loganalyzer.language import phrase
 from loganalyzer.localtime import wall_clock, zone_of
 from loganalyzer.sentences import count
 from loganalyzer.views.about_audit import other_settings
@@ -77,14 +78,16 @@ def shown_violations(analysis: Analysis) -> pd.DataFrame:
 def verdict(row: Any) -> str:
     """What a row of the table `audit` means, in plain words."""
     if pd.isna(row.tested):
-        return f"not testable from this log: {row.reason}"
+        return phrase("not testable from this log: {reason}", reason=phrase(str(row.reason)))
     if row.broken:
-        word = "broken"
+        word = phrase("broken")
     elif row.tested:
-        word = "the log does not show it broken"
+        word = phrase("the log does not show it broken")
     else:
-        return NEVER_TESTED
-    return f"{word}; {row.reason}" if isinstance(row.reason, str) else word
+        return phrase(NEVER_TESTED)
+    if not isinstance(row.reason, str):
+        return word
+    return phrase("{word}; {reason}", word=word, reason=phrase(row.reason))
 
 
 def _table(part: pd.DataFrame) -> Iterator[str]:

@@ -77,6 +77,7 @@ def _happened(analysis: Analysis) -> pd.DataFrame:
     ]
     columns = [*DOOR, "outcome", "component", "time", "source", "line"]
     every = pd.concat([plain(part, *DOOR)[columns] for part in parts], ignore_index=True)
+    every["time"] = pd.to_datetime(every["time"], utc=True)  # a site without any has no times
     days = local_parts(every, analysis.sites, "time")["day"]
     return every.assign(day=days).drop(columns="time")
 

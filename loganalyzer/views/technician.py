@@ -1,9 +1,15 @@
 """The tables behind the technician's page: hot spots, the chart of a timing, each occurrence."""
 
+import json
+from collections.abc import Mapping
+from typing import Any
+
 import pandas as pd
 
 from loganalyzer.facts import CHUTE, DOOR
+from loganalyzer.language import phrase
 from loganalyzer.localtime import wall_clock
+from loganalyzer.measures.suspect_advice import FIRE_DOOR, ISOLATE, RATED, steps_of
 from loganalyzer.measures.troubles import CODE
 from loganalyzer.tables import COMPONENTS
 from loganalyzer.views.analysis import Analysis
@@ -139,3 +145,14 @@ def _series(table: pd.DataFrame, what: str, floor: str | None, pair: str | None)
     for name, value in (("floor", floor), ("pair", pair)):
         mine &= table[name].isna() if value is None else table[name].eq(value)
     return table[mine]
+
+
+def advised(suspect: Mapping[Any, Any]) -> list[str]:
+    """The advice for a suspect as phrases: the caution, the steps, what holds of rated parts.
+
+    The last is empty where the part is no part of a fire door.
+    """
+    part, evidence = str(suspect["component"]), json.loads(suspect["evidence"])
+    steps = steps_of(part, evidence, bool(suspect["misuse"]))
+    rated = phrase(FIRE_DOOR) if part in RATED else ""
+    return [phrase(ISOLATE), *(phrase("{step:C}.", step=phrase(step)) for step in steps), rated]

@@ -8,6 +8,7 @@ import pandas as pd
 
 from loganalyzer.errors import UsageError
 from loganalyzer.facts import CHUTE, NOT_RECORDED, plain
+from loganalyzer.language import phrase
 from loganalyzer.measures.replay import Change, Plays, replayed, what_if
 from loganalyzer.occupied import ChuteKey, occupied
 from loganalyzer.presses import pressed
@@ -232,18 +233,22 @@ def meaning(row: Any) -> str:
         row: One row of the table `queue`.
     """
     expected = row.expected
+    points, assumes = 100 * row.difference, phrase(ASSUMES)
     if row.low > expected:
-        return (
-            f"More are refused than the formula says ({100 * row.difference:+.1f} points): "
-            f"{ASSUMES}; here they come in bunches, or second tries keep "
-            "the chute busier."
-        )
+        return phrase(
+            "More are refused than the formula says ({points:+.1f} points): {assumes}; here they "
+            "come in bunches, or second tries keep the chute busier.",
+            points=points, assumes=assumes,
+        )  # fmt: skip
     if row.high < expected:
-        return (
-            f"Fewer are refused than the formula says ({100 * row.difference:+.1f} points): "
-            f"{ASSUMES}; here they come spread out, or wait until the chute is free."
-        )
-    return f"That is what was seen: people come as the formula takes it. {ASSUMES}."
+        return phrase(
+            "Fewer are refused than the formula says ({points:+.1f} points): {assumes}; here they "
+            "come spread out, or wait until the chute is free.",
+            points=points, assumes=assumes,
+        )  # fmt: skip
+    return phrase(
+        "That is what was seen: people come as the formula takes it. {assumes}.", assumes=assumes
+    )
 
 
 def _busiest(analysis: Analysis, site: str, chute: str) -> Iterator[str]:

@@ -24,14 +24,21 @@ SOURCES = (
     "dashboards/reports",
 )
 # Where fixed texts are shown as they stand: what is a heading, a column, a name or a reason.
-SPOKEN = ("dashboards/pages", "dashboards/parts.py", "dashboards/reports",
-          "loganalyzer/incidents/kinds.py", "loganalyzer/facts.py")  # fmt: skip
+SPOKEN = ("dashboards/pages", "dashboards/parts.py", "dashboards/reports", "dashboards/figures.py",
+          "dashboards/shapes.py", "dashboards/calendars.py", "dashboards/spoken.py",
+          "loganalyzer/incidents/kinds.py", "loganalyzer/facts.py",
+          "loganalyzer/measures/signs.py", "loganalyzer/measures/suspects.py",
+          "loganalyzer/measures/suspect_advice.py", "loganalyzer/measures/glitches.py",
+          "loganalyzer/views/effects.py", "loganalyzer/views/audit_report.py")  # fmt: skip
 VIEWS = ("views/about_", "views/pickup_report", "views/streams_report", "views/wait_report",
          "views/index_report")  # fmt: skip
 TELLS = {"phrase": (0,), "say": (0,), "things": (1,), "counted": (1,)}
 # Words of the machine, not of people: ids, keys, names of columns, classes, paths, formats.
 PLAIN = re.compile(
-    r"^[\W\d_]*$|^[a-z][a-z0-9_.-]*$|^[./#].*|^--\w.*|^&|^%[^ ]|^[A-Z_]+$|\\d|^[a-z-]+: "
+    r"^[\W\d_]*$|%[srd]|^(\w+64|datetime64\[.*|autoHeight|singleRow|selectedRows|hrefLang|DejaVu Sans"
+    r"|SHA256SUMS|chooseOnEnter.*|by[A-Z]\w+|(lower|upper|outside) .*left|lower right|[A-Z]{2}|Int64"
+    r"|.*%[YmdbH].*|(value|caution|number|cell) (absent|top|long)|.* failed|\d[\w-]*|[a-z]+[A-Z]\w*"
+    r"|loganalyzer \w+|data:.*)$|^[a-z][a-z0-9_.-]*$|^[./#].*|^--\w.*|^&|^%[^ ]|^[A-Z_]+$|\\d|^[a-z-]+: "
 )
 
 

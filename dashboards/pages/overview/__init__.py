@@ -1,6 +1,7 @@
 """One site at a glance: how its chutes do, which floors misuse them, when, what happened."""
 
 import logging
+from typing import Any
 
 from dash import Dash, Input, Output, State
 
@@ -18,6 +19,7 @@ from dashboards.pages.overview import (
     week,
 )
 from dashboards.pages.view import View
+from dashboards.spoken import spoken
 
 
 def sections(view: View, data: Data, site: str) -> parts.Children:
@@ -42,8 +44,21 @@ def register(app: Dash, data: Data) -> None:
         State("site", "data"),
         on_error=_failed,
     )
-    def _weigh(asked: str, site: str) -> parts.Children:
-        return findings.lists(view_of(data, site, Choice.of(asked), "light"))
+    def _weigh(asked: str, site: str) -> Any:
+        view = view_of(data, site, Choice.of(asked), "light")
+        return spoken(findings.lists(view), view.language)
+
+    @app.callback(
+        Output("week-hours-table", "children"),
+        Input("week-hours", "n_clicks"),
+        State("address", "search"),
+        State("site", "data"),
+        prevent_initial_call=True,
+        on_error=_failed,
+    )
+    def _hours(_: int | None, search: str | None, site: str) -> Any:
+        view = view_of(data, site, Choice.of(search), "light")
+        return spoken(week.by_hour(view), view.language)
 
 
 def _failed(error: Exception) -> parts.Children:

@@ -25,11 +25,11 @@ def section(view: View) -> html.Section:
         return parts.section("daily", TITLE, [], parts.nothing(why))
     known = daily[daily["covered_share"] > 0]
     numbers = [
-        f"{count(daily[name].sum())} {said}"
+        phrase("{n} {what}", n=count(daily[name].sum()), what=phrase(said))
         for name, said in COUNTS.items()
         if daily[name].notna().any()
     ]
-    missing = [said for name, said in COUNTS.items() if daily[name].isna().all()]
+    missing = [phrase(said) for name, said in COUNTS.items() if daily[name].isna().all()]
     drawn = parts.chart(
         figures.days(
             daily,
@@ -70,7 +70,7 @@ def _busiest(known: pd.DataFrame) -> html.P:
         phrase(
             "Most {name} are on {index:%Y-%m-%d}: {place}; half of the days have at least "
             "{median}.",
-            name=COUNTS[name], index=sums.index[place], place=count(sums.iloc[place]),
+            name=phrase(COUNTS[name]), index=sums.index[place], place=count(sums.iloc[place]),
             median=count(sums.median()),
         ), className="said",
     )  # fmt: skip
@@ -78,10 +78,11 @@ def _busiest(known: pd.DataFrame) -> html.P:
 
 def _row(row: Row, view: View) -> dict[str, parts.Cell]:
     day, chute = f"{row['day']:%Y-%m-%d}", str(row["chute"])
-    numbers = {
+    numbers: dict[str, parts.Cell] = {
         name: parts.door(whole(row[name]), view.behind(name, chute=chute, day=day))
         for name in ("cycles", "visits", "refusals", "lockouts")
     }
     return {
-        "day": day, "chute": chute, **numbers, "covered": f"{100 * row['covered_share']:.0f}",
+        "day": phrase("{day:%Y-%m-%d}", day=row["day"]), "chute": chute,
+        **numbers, "covered": phrase("{share:.0f}", share=100 * row["covered_share"]),
     }  # fmt: skip

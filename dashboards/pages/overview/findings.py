@@ -7,12 +7,29 @@ from dash.development.base_component import Component
 
 from dashboards import parts
 from dashboards.pages.view import View
-from loganalyzer.language import phrase
 from loganalyzer.sentences import things
+from loganalyzer.tables import INCIDENT_KINDS
 from loganalyzer.views import Finding
 from loganalyzer.views.summary import QUIET
 
-PEOPLE = ("technician", "manager", "coordinator")
+FOR = {
+    "technician": "For the technician", "manager": "For the manager",
+    "coordinator": "For the coordinator",
+}  # fmt: skip
+# Where a finding leads: a page and what is chosen on it; kinds of incident lead to the incidents.
+LEADS: dict[str, tuple[str, dict[str, str]]] = {
+    "misuse": ("uses", {"of_what": "episodes"}), "misuse_trend": ("uses", {"of_what": "episodes"}),
+    "lockouts": ("uses", {"of_what": "episodes"}), "refusals": ("uses", {"of_what": "refusals"}),
+    "gave_up": ("uses", {"of_what": "visits", "result": "gave_up"}),
+    "participation": ("uses", {"of_what": "cycles"}),
+    "never_used": ("uses", {"of_what": "cycles"}), "open_hours": ("uses", {"of_what": "cycles"}),
+    "propped_door": ("incidents", {"kind": "stuck_door"}), "waiting": ("waiting", {}),
+    "wait_parts": ("waiting", {}), "busy": ("waiting", {}), "interruptions": ("waiting", {}),
+    "clearing_too_short": ("audit", {}), "broken_rule": ("audit", {}), "setting": ("audit", {}),
+    "broken_rules": ("audit", {}), "reading": ("audit", {}), "not_recorded": ("data", {}),
+    "unlisted_floors": ("data", {}), "unread": ("data", {}),
+}  # fmt: skip
+OF_WHOM = {"manager": "uses", "technician": "faults", "coordinator": "sorting"}
 FIRST = 5  # findings of a person that are not folded away
 
 
@@ -34,22 +51,35 @@ def section(view: View) -> html.Section:
 def lists(view: View) -> parts.Children:
     """A list a person, the most important first."""
     found = view.worked.told.findings
-    return [_of(who, [one for one in found if one.who == who]) for who in PEOPLE]
+    return [_of(view, who, [one for one in found if one.who == who]) for who in FOR]
 
 
-def _of(who: str, found: Sequence[Finding]) -> html.Div:
+def _of(view: View, who: str, found: Sequence[Finding]) -> html.Div:
     loud = [one for one in found if one.kind not in QUIET]
     later = [*loud[FIRST:], *(one for one in found if one.kind in QUIET)]
-    content: list[Component] = [html.H3(phrase("For the {who}", who=who))]
+    content: list[Component] = [html.H3(FOR[who])]
     if loud:
-        content.append(_sentences(loud[:FIRST]))
+        content.append(_sentences(view, loud[:FIRST]))
     else:
         content.append(parts.nothing("Nothing that asks for action."))
     if later:
-        more = f"{things(len(later), 'more figure', 'more figures')}"
-        content.append(parts.folded(more, _sentences(later)))
+        more = things(len(later), "more figure", "more figures")
+        content.append(parts.folded(more, _sentences(view, later)))
     return html.Div(content)
 
 
-def _sentences(found: Sequence[Finding]) -> html.Ol:
-    return html.Ol([html.Li(one.sentence) for one in found])
+def _sentences(view: View, found: Sequence[Finding]) -> html.Ol:
+    return html.Ol([html.Li([one.sentence, " ", _door(view, one)]) for one in found])
+
+
+def _door(view: View, one: Finding) -> dcc.Link | None:
+    """Where what a finding tells stands one by one, with its lines."""
+    if one.kind == "hidden_floors":
+        return None
+    page, chosen = LEADS.get(one.kind, (OF_WHOM[one.who], {}))
+    if one.kind in INCIDENT_KINDS:
+        page, chosen = "incidents", {"kind": one.kind}
+    floor = {"floor": one.floor} if page in ("uses", "incidents") else {}
+    where = view.door(page, chute=one.chute or view.choice.chute, **floor, **chosen)
+    said = ["Behind it", parts.unseen(": "), parts.unseen(one.sentence)]
+    return dcc.Link(said, href=where, className="behind")

@@ -4,7 +4,7 @@ import pandas as pd
 from dash import html
 
 from dashboards import figures, parts
-from dashboards.pages.view import Row, View, reasons, tenths, whole, with_limits, word
+from dashboards.pages.view import Row, View, reasons, tenths, text, whole, with_limits
 from loganalyzer import views
 from loganalyzer.language import phrase
 from loganalyzer.sentences import between, count, door, figure, listed, things
@@ -118,12 +118,12 @@ def _row(row: Row, view: View) -> dict[str, parts.Cell]:
         "shrunken": None if pd.isna(row["shrunken"]) else figure(row["shrunken"]),
         "unit": with_limits(row, "episodes_per_unit_30d", "unit_low", "unit_high"),
         "times": with_limits(row, "times_rest", "rest_low", "rest_high"),
-        "q": None if pd.isna(row["q_value"]) else f"{row['q_value']:.2g}",
-        "verdict": _verdict(row), "reason": word(row["reason"]),
+        "q": None if pd.isna(row["q_value"]) else phrase("{q:.2g}", q=row["q_value"]),
+        "verdict": _verdict(row), "reason": text(row["reason"]),
     }  # fmt: skip
 
 
 def _verdict(row: Row) -> str:
     if pd.isna(row["q_value"]):
-        return "not judged"
-    return "stands out" if row["flagged"] else "does not stand out"
+        return phrase("not judged")
+    return phrase("stands out") if row["flagged"] else phrase("does not stand out")

@@ -2,16 +2,15 @@
 
 import json
 
-import pandas as pd
 from dash import html
 
 from dashboards import figures, parts, shapes
 from dashboards.data import Data
-from dashboards.pages.view import Row, View, duration, moment, reasons, whole, with_limits, word
+from dashboards.pages.view import Row, View, duration, moment, reasons, text, whole, with_limits
 from loganalyzer import views
 from loganalyzer.language import phrase
 from loganalyzer.localtime import wall_clock
-from loganalyzer.sentences import count, things
+from loganalyzer.sentences import count, listed, things
 
 TITLE = "Which doors are left open?"
 LONGEST = 10  # openings told one by one
@@ -41,18 +40,17 @@ def section(view: View, data: Data, site: str) -> html.Section:
     several = doors["chute"].nunique() > 1
     ranked = known.sort_values("share", ascending=False)
     names = [
-        phrase(
-            "Floor {floor}{several}",
-            floor=row.floor,
-            several=f", {row.chute}" if several else "",
-        )
-        for row in ranked.itertuples()
+        figures.of_floor(row.floor, row.chute if several else None) for row in ranked.itertuples()
     ]
     hundred = {name: 100 * ranked[column].astype(float).to_numpy() for name, column in
                (("value", "share"), ("low", "low"), ("high", "high"))}  # fmt: skip
     over, judged = int(known["over_limit"].sum()), int(known["judged"].sum())
     drawn = parts.chart(
-        shapes.dots(pd.DataFrame({"name": names, **hundred}), "of 100 openings", view.scheme),
+        shapes.dots(
+            ranked[["chute", "floor"]].assign(name=figures.column(names, ranked), **hundred),
+            "of 100 openings", view.scheme,
+            view.behind("cycles", chute=None) + "&chute={chute}&floor={row}",
+        ),
         "openings-share",
         "Share of openings over the limit, floor by floor; the table below has the numbers.",
         view.caption("Openings over the site's limit, of 100; bars: 95 % interval (Wilson)",
@@ -60,12 +58,13 @@ def section(view: View, data: Data, site: str) -> html.Section:
     )  # fmt: skip
     table = parts.folded(
         phrase("The numbers of {floors}", floors=things(len(doors), "floor", "floors")),
-        parts.table(COLUMNS, [_row(row) for row in doors.to_dict("records")],
+        parts.table(COLUMNS, [_row(row, view) for row in doors.to_dict("records")],
                     ["judged", "over", "share", "cut"], TITLE),
     )  # fmt: skip
-    limits = " or ".join(
-        f"{limit:g} s" for limit in sorted(doors["open_limit_s"].dropna().unique())
-    )
+    limits = listed(
+        [phrase("{limit:g} s", limit=limit)
+         for limit in sorted(doors["open_limit_s"].dropna().unique())]
+    )  # fmt: skip
     beside: list[parts.Cell] = [
         html.P(phrase(
             "{over} of {openings} lasted longer than {limits}.",
@@ -107,14 +106,14 @@ def _longest(view: View, data: Data, site: str) -> html.Details:
 
 
 def _said(row: Row) -> str:
-    ended = "" if row["closed"] else ", its closing was not seen"
+    ended = "" if row["closed"] else phrase(", its closing was not seen")
     propped = phrase(
         ", {whole} presses refused at other doors (propped)",
         whole=whole(row["refused_elsewhere"]),
     )
     return phrase(
         "Floor {label}, {moment}: {duration}{ended}{propped}.",
-        label=figures.label(row["floor"]),
+        label=str(row["floor"]),
         moment=moment(row["local"]),
         duration=duration(row["seconds"]),
         ended=ended,
@@ -122,9 +121,14 @@ def _said(row: Row) -> str:
     )
 
 
-def _row(row: Row) -> dict[str, parts.Cell]:
+def _row(row: Row, view: View) -> dict[str, parts.Cell]:
+    chute, floor = str(row["chute"]), str(row["floor"])
+    stuck = view.door("incidents", chute=chute, floor=floor, kind="stuck_door")
     return {
-        "floor": str(row["floor"]), "chute": str(row["chute"]), "judged": whole(row["judged"]),
-        "over": whole(row["over_limit"]), "share": with_limits(row, "share", "low", "high", 100),
-        "cut": whole(row["cut_off"]), "reason": word(row["reason"]),
+        "floor": floor, "chute": chute,
+        "judged": parts.door(
+            whole(row["judged"]), view.behind("cycles", chute=chute, floor=floor)),
+        "over": parts.door(whole(row["over_limit"]), stuck),
+        "share": with_limits(row, "share", "low", "high", 100),
+        "cut": whole(row["cut_off"]), "reason": text(row["reason"]),
     }  # fmt: skip

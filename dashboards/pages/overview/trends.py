@@ -1,9 +1,10 @@
 """Whether lockouts become more or fewer over the months, floor by floor, in sentences."""
 
+import pandas as pd
 from dash import html
 
 from dashboards import parts
-from dashboards.pages.view import View, moment, whole, with_limits, word
+from dashboards.pages.view import Row, View, text, whole, with_limits
 from loganalyzer import views
 from loganalyzer.language import phrase
 from loganalyzer.sentences import things
@@ -21,19 +22,20 @@ def section(view: View) -> html.Section:
     months = views.shown_to_manager(view.analysis.lockout_months, view.analysis.sites)
     changing = trends[trends["change"].isin(["rising", "falling"])]
     rest = trends[~trends.index.isin(changing.index)]
-    said = [html.Li(str(text)) for text in changing["sentence"]]
+    said = [html.Li(text) for text in changing["sentence"]]
     found = html.Ul(said, className="plain") if said else parts.nothing("No floor is seen to.")
     rows = [
         {
             "floor": str(row["floor"]), "chute": str(row["chute"]),
-            "month": (moment(row["month"]) or "")[:7], "visits": whole(row["visits"]),
-            "episodes": whole(row["episodes"]),
+            "month": phrase("{month:%Y-%m}", month=row["month"]),
+            "visits": parts.door(whole(row["visits"]), _behind(view, row, "visits")),
+            "episodes": parts.door(whole(row["episodes"]), _behind(view, row, "episodes")),
             "rate": with_limits(row, "episodes_per_100_visits", "low", "high"),
-            "reason": word(row["reason"]),
+            "reason": text(row["reason"]),
         }
         for row in months.to_dict("records")
     ]  # fmt: skip
-    others = html.Ul([html.Li(str(text)) for text in rest["sentence"]], className="plain")
+    others = html.Ul([html.Li(text) for text in rest["sentence"]], className="plain")
     beside: list[parts.Cell] = [
         "Lockout episodes in a floor's visits, month by month; a change is told only where chance "
         "would rarely make it.",
@@ -46,3 +48,10 @@ def section(view: View) -> html.Section:
         parts.folded("Month by month", parts.table(
             COLUMNS, rows, ["visits", "episodes", "rate"], "Lockout episodes by month")),
     )  # fmt: skip
+
+
+def _behind(view: View, row: Row, what: str) -> str:
+    """The address of what a month of a floor counts."""
+    last = row["month"] + pd.offsets.MonthEnd(0)
+    return view.behind(what, chute=str(row["chute"]), floor=str(row["floor"]),
+                       start=f"{row['month']:%Y-%m-%d}", end=f"{last:%Y-%m-%d}")  # fmt: skip

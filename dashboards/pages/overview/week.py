@@ -13,7 +13,7 @@ from dashboards.pages.choice import Choice
 from dashboards.pages.view import Row, View, reasons, whole
 from loganalyzer import views
 from loganalyzer.language import phrase
-from loganalyzer.sentences import count, things
+from loganalyzer.sentences import capital, count, things
 
 TITLE = "At which hours does it happen?"
 
@@ -47,7 +47,7 @@ def _choices(choice: Choice) -> parts.Children:
     return [
         html.P(
             dcc.Link(
-                name.capitalize(),
+                capital(name),
                 href=replace(choice, count=key).search(),
                 className="chosen" if key == counted(choice) else "",
             )
@@ -74,15 +74,12 @@ def drawn(view: View) -> parts.Children:
         ),
         "week-map",
         phrase(
-            "{capitalize} per hour, by floor and hour of the week; the table below has days.",
-            capitalize=name.capitalize(),
+            "{what:C} per hour, by floor and hour of the week; the tables below have the numbers.",
+            what=phrase(name),
         ),
         view.caption(
-            phrase(
-                "{capitalize} per hour of log, by hour of the local week",
-                capitalize=name.capitalize(),
-            ),
-            f"{count(known[what].sum())} {name}",
+            phrase("{what:C} per hour of log, by hour of the local week", what=phrase(name)),
+            phrase("{n} {what}", n=count(known[what].sum()), what=phrase(name)),
         ),
     )
     silent = hours[~hours["chute"].isin(known["chute"].unique())]
@@ -97,13 +94,40 @@ def drawn(view: View) -> parts.Children:
         for chute in silent["chute"].unique()
     ]
     table = parts.folded(
-        phrase(
-            "{capitalize} by floor and day of the week",
-            capitalize=name.capitalize(),
-        ),
-        _table(kept, what),
+        phrase("{what:C} by floor and day of the week", what=phrase(name)), _table(kept, what)
     )
-    return [_lead(known, what), *why, picture, table]
+    return [_lead(known, what), *why, picture, table, _hours(what)]
+
+
+def _hours(what: str) -> html.Details:
+    """All hours of the week, which come when somebody asks: there are thousands of cells."""
+    name = phrase("{what:C} by floor and hour of the week", what=phrase(figures.COUNTED[what]))
+    come = html.Div(parts.nothing("Counting every hour …"), id="week-hours-table")
+    return html.Details([html.Summary(name), come], id="week-hours")
+
+
+def by_hour(view: View) -> html.Div:
+    """An hour of the week a row, a floor a column; blank where there is no log."""
+    what = counted(view.choice)
+    hours = views.shown_to_manager(views.hour_of_week(view.analysis), view.analysis.sites)
+    several = hours["chute"].nunique() > 1
+    wide = hours.pivot_table(
+        index="hour_of_week", columns=["chute", "floor"], values=what, sort=False, observed=True,
+        aggfunc="sum", dropna=False,
+    ).dropna(axis=1, how="all").sort_index()  # fmt: skip
+    doors = {f"{chute}:{floor}": (str(chute), str(floor)) for chute, floor in wide.columns}
+    columns: dict[str, str] = {"hour": "Hour of the local week"} | {
+        key: figures.of_floor(floor, chute if several else None)
+        for key, (chute, floor) in doors.items()
+    }
+    rows: list[dict[str, parts.Cell]] = [
+        {"hour": figures.hour_of(int(hour)), **{
+            key: None if pd.isna(n) else whole(n) for key, n in zip(doors, values, strict=True)
+        }}
+        for hour, values in zip(wide.index, wide.to_numpy(), strict=True)
+    ]  # fmt: skip
+    name = phrase("{what:C} by floor and hour of the week", what=phrase(figures.COUNTED[what]))
+    return parts.table(columns, rows, list(doors), name)
 
 
 def _lead(known: pd.DataFrame, what: str) -> html.P:
@@ -112,11 +136,11 @@ def _lead(known: pd.DataFrame, what: str) -> html.P:
     place = int(per_hour.astype(int).to_numpy().argmax())
     worst, most = int(per_hour.index[place]), int(per_hour.iloc[place])
     if not total:
-        return html.P(phrase("There were no {what}.", what=figures.COUNTED[what]))
+        return html.P(phrase("There were no {what}.", what=phrase(figures.COUNTED[what])))
     return html.P(
         phrase(
-            "Most fall on {figures} from {worst:02d}:00 to {worst2:02d}:00: {most} of {total}.",
-            figures=figures.DAYS[worst // 24],
+            "Most fall on {day} from {worst:02d}:00 to {worst2:02d}:00: {most} of {total}.",
+            day=phrase(figures.DAYS[worst // 24]),
             worst=worst % 24,
             worst2=worst % 24 + 1,
             most=count(most),
@@ -134,8 +158,8 @@ def _table(hours: pd.DataFrame, what: str) -> html.Div:
     }
     rows = [_row(row) for row in wide.to_dict("records")]
     name = phrase(
-        "{capitalize} of {floors}",
-        capitalize=figures.COUNTED[what].capitalize(),
+        "{what:C} of {floors}",
+        what=phrase(figures.COUNTED[what]),
         floors=things(len(rows), "floor", "floors"),
     )
     return parts.table(columns, rows, [str(day) for day in range(7)], name)

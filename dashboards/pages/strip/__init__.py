@@ -15,6 +15,7 @@ from dashboards.pages.strip import payload
 from dashboards.pages.strip.axis import micros
 from dashboards.pages.strip.payload import Panel, microseconds, written
 from dashboards.pages.view import View, duration
+from loganalyzer.language import phrase, say
 from loganalyzer.sentences import count, things
 from loganalyzer.views.strip import FINEST_US, around, lines_near, neighbours, placed_incidents
 
@@ -115,15 +116,19 @@ def drawn(view: View) -> dict[str, Any]:
         "rows": payload.rows(view),
         "panels": [payload.panel(view, replace(one, title=titled(view, one)))
                    for one in panels(view)],
-        "zone": view.zone, "first": first / 1000, "last": last / 1000,
+        "zone": view.zone, "lang": view.language, "first": first / 1000, "last": last / 1000,
         "chosen": view.choice.incident,
     }  # fmt: skip
 
 
 def said(view: View, shown: Mapping[str, Any]) -> str:
     """In words what is in view, and which doors."""
-    doors = f" Floors {view.choice.floor} alone." if view.choice.floor else ""
-    return " Beside it: ".join(one["title"] for one in shown["panels"]) + doors
+    doors = (
+        say(phrase("Floors {floors} alone.", floors=view.choice.floor), view.language)
+        if view.choice.floor else ""
+    )  # fmt: skip
+    beside = say("Beside it:", view.language)
+    return f" {beside} ".join(one["title"] for one in shown["panels"]) + f" {doors}"
 
 
 def titled(view: View, one: Panel) -> str:
@@ -132,11 +137,13 @@ def titled(view: View, one: Panel) -> str:
     events, _ = lines_near(view.analysis, one.begin, until, one.begin, 1, floors)
     found = placed_incidents(view.analysis, floors)
     inside = int(((found["begin"] < until) & (found["until"] >= one.begin)).sum())
-    return (
-        f"{_local(one.begin, view.zone)} to {_local(until, view.zone)} "
-        f"({duration(one.wide / 1e6)}), time of {view.zone}: "
-        f"{things(events, 'event', 'events')}, {things(inside, 'incident', 'incidents')}."
-    )
+    return say(phrase(
+        "{begin} to {until} ({lasting}), time of {zone}: {events}, {incidents}.",
+        begin=_local(one.begin, view.zone), until=_local(until, view.zone),
+        lasting=duration(one.wide / 1e6), zone=view.zone,
+        events=things(events, "event", "events"),
+        incidents=things(inside, "incident", "incidents"),
+    ), view.language)  # fmt: skip
 
 
 def steps(view: View) -> parts.Children:
@@ -196,22 +203,28 @@ def lines(view: View, data: Data, site: str) -> parts.Children:
         total, found = lines_near(
             view.analysis, one.begin, one.begin + one.wide, centre, LINES, view.choice.floors()
         )
-        title = html.H3(f"Lines around {_local(centre, view.zone)}")
+        title = html.H3(phrase("Lines around {time}", time=_local(centre, view.zone)))
         if found.empty:
             blocks.append(html.Div([title, parts.nothing(
                 "No event in view. Go wider, or to the next incident.")]))  # fmt: skip
             continue
-        head = f"{count(len(found))} of {things(total, 'event', 'events')} in view"
-        closer = ", those nearest to the middle; look closer for the others" * (total > len(found))
+        head = phrase("{n} of {events} in view.", n=count(len(found)),
+                      events=things(total, "event", "events"))  # fmt: skip
+        closer = (
+            " Those nearest to the middle; look closer for the others."
+            if total > len(found) else ""
+        )  # fmt: skip
         references = [f"{row.source}:{row.line}" for row in found.itertuples()]
         raw = parts.lines(data.lines(site, references))
-        blocks.append(html.Div([title, html.P(f"{head}{closer}.", className="muted"), *raw]))
+        blocks.append(html.Div([title, html.P([head, closer], className="muted"), *raw]))
     return blocks
 
 
 def _local(us: int, zone: str) -> str:
     at = pd.Timestamp(us, unit="us", tz="UTC").tz_convert(zone)
-    return f"{at:%Y-%m-%d %H:%M:%S}" + (f".{us // 1000 % 1000:03}" if us // 1000 % 1000 else "")
+    said = phrase("{at:%Y-%m-%d %H:%M:%S}", at=at)
+    thousandths = us // 1000 % 1000
+    return phrase("{said}.{ms:03d}", said=said, ms=thousandths) if thousandths else said
 
 
 def _seconds(text: str | None) -> float | None:

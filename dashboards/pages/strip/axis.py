@@ -2,7 +2,12 @@
 
 import numpy as np
 import pandas as pd
+from babel.dates import format_skeleton
 
+from loganalyzer.language import LANGUAGES
+
+# How a day is named in other languages: skeletons of Unicode CLDR.
+SKELETONS = {"%b %Y": "yMMM", "%d %b": "MMMd", "%a %d %b": "MMMEd"}
 EPOCH = pd.Timestamp(0, tz="UTC")
 MONDAY = pd.Timestamp("1970-01-05")
 MOST = 8  # ticks in view
@@ -14,7 +19,9 @@ STEPS = (
 MONTHS = ((1, 31 * DAY), (3, 92 * DAY), (6, 184 * DAY), (12, 366 * DAY), (60, 5 * 366 * DAY))
 
 
-def ticks(begin: int, until: int, wide: int, zone: str) -> list[tuple[int, str]]:
+def ticks(
+    begin: int, until: int, wide: int, zone: str, language: str = LANGUAGES[0]
+) -> list[tuple[int, str]]:
     """Ticks of an axis.
 
     Args:
@@ -22,6 +29,7 @@ def ticks(begin: int, until: int, wide: int, zone: str) -> list[tuple[int, str]]
         until: The last.
         wide: Microseconds of it that are in view at a time.
         zone: IANA name of the site's time zone.
+        language: Of the names of days and months.
 
     Returns:
         Each tick's time in microseconds, UTC, and its label in local time.
@@ -46,7 +54,7 @@ def ticks(begin: int, until: int, wide: int, zone: str) -> list[tuple[int, str]]
         times = pd.date_range(whole, last.tz_convert("UTC"), freq=f"{step}s")
         times, form = times.tz_convert(zone), "%H:%M:%S" if step < MINUTE else "%H:%M"
     inside = times[(times >= first) & (times <= last)]
-    return [(micros(at), _label(at, form)) for at in inside]
+    return [(micros(at), _label(at, form, language)) for at in inside]
 
 
 def micros(at: pd.Timestamp) -> int:
@@ -60,6 +68,9 @@ def _local(walls: pd.DatetimeIndex, zone: str) -> pd.DatetimeIndex:
     return walls.tz_localize(zone, ambiguous=summer, nonexistent="shift_forward").unique()
 
 
-def _label(at: pd.Timestamp, form: str) -> str:
+def _label(at: pd.Timestamp, form: str, language: str) -> str:
     midnight = at.hour == at.minute == at.second == 0
-    return f"{at:%a %d %b}" if midnight and form.startswith("%H") else f"{at:{form}}"
+    form = "%a %d %b" if midnight and form.startswith("%H") else form
+    if form in SKELETONS and language != LANGUAGES[0]:
+        return str(format_skeleton(SKELETONS[form], at, locale=language))
+    return f"{at:{form}}"

@@ -8,7 +8,9 @@ import numpy as np
 import pandas as pd
 
 from dashboards.pages.strip.axis import micros, ticks
-from dashboards.pages.view import View, duration, word
+from dashboards.pages.view import View, duration, kind, word
+from loganalyzer.language import phrase, say
+from loganalyzer.sentences import capital
 from loganalyzer.tables import AUDIENCES
 from loganalyzer.views.strip import stretch
 
@@ -26,6 +28,7 @@ WORDS = {
     "clearing": "clearing", "full": "full", "compacting": "compacting", "service": "service",
     "power": "power lost", "clock": "clock set",
 }  # fmt: skip
+WHO = {"manager": "Manager", "technician": "Technician", "coordinator": "Coordinator"}
 TROUBLE = ("refusal", "lockout", "fault", "full", "power")
 WHOLE, OPEN_END = 8, 16  # bits beside the level: a single span; one whose end was not seen
 
@@ -46,7 +49,7 @@ class Panel:
 def rows(view: View) -> list[dict[str, Any]]:
     """The rows of a strip from the top: incidents, doors, the chute's own parts."""
     found: list[dict[str, Any]] = [
-        {"name": who.capitalize(), "high": INCIDENT_PX, "who": who, "lanes": []}
+        {"name": say(WHO[who], view.language), "high": INCIDENT_PX, "who": who, "lanes": []}
         for who in AUDIENCES
     ]
     names = view.worked.lanes.names
@@ -56,22 +59,23 @@ def rows(view: View) -> list[dict[str, Any]]:
     for (chute, floor), part in names.groupby(["chute", "floor"], sort=False):
         beyond = f", {chute}" if several else ""
         if floor:
-            lanes = [_lane(row, *TRACKS[row["signal"]]) for row in part.to_dict("records")]
-            found.append({"name": f"Floor {floor}{beyond}", "high": DOOR_PX, "lanes": lanes})
+            lanes = [_lane(view, row, *TRACKS[row["signal"]]) for row in part.to_dict("records")]
+            name = say(phrase("Floor {floor}", floor=floor), view.language) + beyond
+            found.append({"name": name, "high": DOOR_PX, "lanes": lanes})
             continue
         for row in part.to_dict("records"):
-            said = WORDS.get(row["signal"], row["signal"])
+            said = say(capital(WORDS.get(row["signal"], row["signal"])), view.language)
             said = f"{said}, {row['stream']}" if row["stream"] else said
-            name = f"{said.capitalize()}{beyond}"
-            found.append({"name": name, "high": PART_PX, "lanes": [_lane(row, 3, 13)]})
+            lanes = [_lane(view, row, 3, 13)]
+            found.append({"name": said + beyond, "high": PART_PX, "lanes": lanes})
     return found
 
 
-def _lane(row: Mapping[Any, Any], top: int, high: int) -> dict[str, Any]:
+def _lane(view: View, row: Mapping[Any, Any], top: int, high: int) -> dict[str, Any]:
     signal = str(row["signal"])
     return {
-        "lane": int(row["lane"]), "signal": signal, "said": WORDS.get(signal, signal), "top": top,
-        "high": high, "trouble": signal in TROUBLE,
+        "lane": int(row["lane"]), "signal": signal, "top": top, "high": high,
+        "said": say(WORDS.get(signal, signal), view.language), "trouble": signal in TROUBLE,
     }  # fmt: skip
 
 
@@ -94,22 +98,24 @@ def panel(view: View, one: Panel) -> dict[str, Any]:
         "lo": low / 1000, "begin": one.begin / 1000, "wide": one.wide / 1000,
         "parameter": one.parameter, "title": one.title,
         "marks": {str(n): part.ravel().tolist() for n, part in zip(lane, parts, strict=True)},
-        "incidents": [_incident(row, low) for row in cut.incidents.to_dict("records")],
+        "incidents": [_incident(view, row, low) for row in cut.incidents.to_dict("records")],
         "gaps": ((gaps - low) // 1000).to_numpy().tolist(),
-        "ticks": [[(at - low) / 1000, said] for at, said in ticks(low, high, one.wide, view.zone)],
+        "ticks": [[(at - low) / 1000, said]
+                  for at, said in ticks(low, high, one.wide, view.zone, view.language)],
     }  # fmt: skip
 
 
-def _incident(row: Mapping[Any, Any], low: int) -> list[Any]:
-    where = ", ".join(filter(None, (
-        f"chute {row['chute']}", f"floor {row['floor']}" if word(row["floor"]) else "",
-        word(row["stream"]), word(row["code"]),
-    )))  # fmt: skip
-    lasted = duration((row["until"] - row["begin"]) / 1e6)
-    said = f"{str(row['kind']).replace('_', ' ').capitalize()}: {where}, {lasted}"
+def _incident(view: View, row: Mapping[Any, Any], low: int) -> list[Any]:
+    where = [phrase("chute {chute}", chute=row["chute"])]
+    if word(row["floor"]):
+        where.append(phrase("floor {floor}", floor=row["floor"]))
+    labels = [word(row[name]) for name in ("stream", "code") if word(row[name])]
+    placed = ", ".join([*(say(one, view.language) for one in where), *labels])
+    said = phrase("{kind:C}: {where}, {lasted}", kind=kind(row["kind"]), where=placed,
+                  lasted=duration((row["until"] - row["begin"]) / 1e6))  # fmt: skip
     return [
-        (row["begin"] - low) // 1000, (row["until"] - low) // 1000, str(row["incident"]), said,
-        str(row["for"]),
+        (row["begin"] - low) // 1000, (row["until"] - low) // 1000, str(row["incident"]),
+        say(said, view.language), str(row["for"]),
     ]  # fmt: skip
 
 
