@@ -20,6 +20,8 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
+from tests.benchmarks.results import put
+
 SLICE = 20_000  # lines for the script row by row, which would take an hour for the whole
 SITE = """
 [site]
@@ -80,6 +82,7 @@ def _bench(folder: Path, lines: int, rounds: int, only: Sequence[str] | None) ->
             rates.setdefault(job, []).append(count / seconds)
             peaks[job] = max(peaks.get(job, 0), peak)
     _print(rates, peaks)
+    _put(lines, rates, peaks)
 
 
 def _run(job: str, export: Path, out: Path) -> tuple[float, float]:
@@ -106,6 +109,22 @@ def _print(rates: dict[str, list[float]], peaks: dict[str, float]) -> None:
     bare = [statistics.median(rates[job]) for job in BARE if job in rates]
     if bare and ours:
         print(f"against the fastest bare job: {ours / max(bare):.2f} (at least 0.5 is wanted)")
+
+
+def _put(lines: int, rates: dict[str, list[float]], peaks: dict[str, float]) -> None:
+    if "loganalyzer" not in rates:
+        return
+    ours = rates["loganalyzer"]
+    against = {
+        job: [mine / theirs for mine, theirs in zip(ours, found, strict=True)]
+        for job, found in rates.items()
+        if job != "loganalyzer"
+    }
+    what = f"import of {lines:,} delimited lines"
+    bare = {job: ratios for job, ratios in against.items() if job in BARE}
+    script = {job: ratios for job, ratios in against.items() if job not in BARE}
+    put("bench_import", what, ours, "lines/s", more_is_better=True, limit=bare, instead=script)
+    put("bench_import", f"peak memory, {what}", [peaks["loganalyzer"]], "MB")
 
 
 def make(path: Path, lines: int) -> None:

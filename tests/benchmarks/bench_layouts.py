@@ -19,6 +19,7 @@ import numpy as np
 
 from loganalyzer.profile import Profile, parse_profile
 from loganalyzer.readers import READERS
+from tests.benchmarks.results import put
 
 ROUNDS = 3
 WORDS = (
@@ -91,6 +92,9 @@ def _compare(
         [_timed(ours, count) for _ in range(ROUNDS)],
     )
     ratios = np.array(slow) / np.array(fast)
+    rates = [count / seconds for seconds in fast]
+    put("bench_layouts", f"layout {name}", rates, "lines/s", more_is_better=True,
+        instead={"loop": ratios.tolist()})  # fmt: skip
     print(
         f"  {name:12} loop {np.median(slow):5.2f} s, ours {np.median(fast):5.2f} s: "
         f"{np.median(ratios):.1f} times ({ratios.min():.1f} to {ratios.max():.1f})"

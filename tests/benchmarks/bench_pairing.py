@@ -24,6 +24,7 @@ from loganalyzer.cycles import cycles  # the path above comes first
 from loganalyzer.intervals import pair
 from loganalyzer.tables import EDGES, SIGNALS, TABLES
 from loganalyzer.visits import visits
+from tests.benchmarks.results import put
 
 CHUTES, FLOORS, RUNS = 20, 20, 5
 SLICE = 20_000  # events for the script, which needs seconds for them
@@ -61,6 +62,9 @@ def main() -> None:
     ratios = np.array([rate.min() / slow.max(), np.median(rate) / np.median(slow),
                        rate.max() / slow.min()])  # fmt: skip
     print(f"ratio: {spread(ratios)}")
+    put("bench_pairing", "intervals, cycles, visits", (rate * 1e6).tolist(), "events/s",
+        more_is_better=True, instead={"groupby.apply": ratios.tolist()})  # fmt: skip
+    put("bench_pairing", "peak memory without the timeline", [peak - held], "MB")
     print(f"peak memory: {peak:,.0f} MB, of which {held:,.0f} MB hold the timeline")
 
 
@@ -110,7 +114,7 @@ def pair_group(group: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame({"start": group["time"][on], "end": following[on]})
 
 
-def make_timeline(events: int, rng: np.random.Generator) -> pd.DataFrame:
+def make_timeline(events: int, rng: np.random.Generator, *, bounce: bool = True) -> pd.DataFrame:
     """A timeline of `events` rows, more or less: uses one after another in every chute."""
     each = len(USE) + len(REFUSED) / 4 + len(BOUNCE) / 10
     uses = int(events / each / CHUTES) * CHUTES
@@ -118,7 +122,7 @@ def make_timeline(events: int, rng: np.random.Generator) -> pd.DataFrame:
     start = np.concatenate([np.cumsum(rng.integers(40, 600, uses // CHUTES))] * CHUTES)
     floor = rng.integers(0, FLOORS, uses)
     parts = [(np.arange(uses), floor, USE), (np.arange(0, uses, 4), (floor + 1) % FLOORS, REFUSED),
-             (np.arange(0, uses, 10), floor, BOUNCE)]  # fmt: skip
+             (np.arange(0, uses, 10), floor, BOUNCE)][: 3 if bounce else 2]  # fmt: skip
     use, door, after, signal, edge = (np.concatenate(column) for column in zip(
         *(rows_of(*part) for part in parts), strict=True))  # fmt: skip
     seconds = start[use] + after

@@ -16,6 +16,7 @@ from loganalyzer.answers import answer
 from loganalyzer.site import load_site
 from loganalyzer.store import Store
 from loganalyzer.views.sorting import TABLES_HERE
+from tests.benchmarks.results import put
 from tests.tools.simulator.years import write_years
 
 EVENTS = 500_000
@@ -35,6 +36,7 @@ def main() -> None:
             getattr(sorting, table)
             print(f"  {table:16} {time.process_time() - begun:5.2f} s")
         cpu, wall = time.process_time() - cpu, time.perf_counter() - wall
+        put("bench_sorting", "coordinator's tables of a building-year", [cpu], "s")
         print(f"coordinator's tables of {EVENTS:,} events: {cpu:.1f} s of processor, {wall:.1f} s")
 
 

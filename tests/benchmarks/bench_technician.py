@@ -27,6 +27,7 @@ from loganalyzer.answers import answer
 from loganalyzer.site import load_site
 from loganalyzer.store import Store
 from loganalyzer.views.condition import TABLES_HERE
+from tests.benchmarks.results import put
 from tests.tools.simulator.years import write_years
 
 EVENTS = 500_000
@@ -83,6 +84,8 @@ def judged(path: Path) -> Judged:
 def told(found: list[Judged], wall: float, cores: int) -> None:
     """Print the figures; those of the long run are an estimate unless it was run."""
     cpu = np.array([one.seconds for one in found])
+    put("bench_technician", "technician's tables of a building-year", cpu.tolist(), "s")
+    put("bench_technician", "most memory of a process", [max(one.peak_mb for one in found)], "MB")
     peaks, half = [one.peak_mb for one in found], len(found) // 2
     print(
         f"{len(found)} building-years of {EVENTS:,} events on {cores} cores: {wall:.0f} s; each "
