@@ -17,6 +17,7 @@ from loganalyzer.drafting.deciding import NONE, TOLD, Answers, Field, Meant
 from loganalyzer.drafting.guesses import Guess, guess
 from loganalyzer.drafting.labels import all_floors, all_streams, floor_map, stream_map
 from loganalyzer.drafting.layouts import Found, find_layout
+from loganalyzer.drafting.naming import named
 from loganalyzer.drafting.roles import Roles
 from loganalyzer.drafting.seen import Ints, Seen
 from loganalyzer.drafting.shapes import Kind, find_kinds
@@ -192,7 +193,8 @@ def _meanings(found: Found, roles: Roles, site: Site, name: str) -> tuple[Roles,
         raise no_log(name, f"nearly every line says something else ({len(kinds):,} kinds)")
     roles = _labels_in_texts(roles, kinds, floors, streams)
     seen = _seen(found, roles, kinds, texts)
-    return roles, guess(kinds, seen, roles.floor is not None), seen
+    guesses = guess(kinds, seen, roles.floor is not None)
+    return named(roles, seen, guesses, site), guesses, seen
 
 
 def _labels_in_texts(
@@ -241,14 +243,17 @@ def _seen(found: Found, roles: Roles, kinds: Sequence[Kind], texts: Sequence[str
         time[order], kind[order], _codes(columns["floor"])[order],
         _codes(columns["stream"])[order], _codes(columns["code"])[order],
         np.array([_number(cell) for cell in columns["value"]])[order], order, len(kinds),
+        _labels(columns["stream"]), _labels(columns["code"]),
     )  # fmt: skip
 
 
+def _labels(cells: Sequence[str | None]) -> list[str]:
+    return list(dict.fromkeys(cell for cell in cells if cell is not None))
+
+
 def _codes(cells: Sequence[str | None]) -> Ints:
-    places: dict[str, int] = {}
-    return np.array(
-        [-1 if c is None else places.setdefault(c, len(places)) for c in cells], np.int64
-    )
+    places = {label: place for place, label in enumerate(_labels(cells))}
+    return np.array([-1 if c is None else places[c] for c in cells], np.int64)
 
 
 def _number(cell: str | None) -> float:

@@ -16,6 +16,7 @@ from loganalyzer.drafting.wording import Meaning
 
 FREQUENT = 0.2  # of the most frequent kind's records
 MOST = 11  # kinds laid over the course at a time
+SELDOM = 0.1  # of the presses: rarer than that, what follows one is hardly its refusal
 FEW = 12  # uses below which behaviour says nothing
 
 PRESS, REFUSAL = ("press", "mark"), ("refusal", "mark")
@@ -23,6 +24,7 @@ TURN, TURNED = ("positioning", "on"), ("positioning", "off")
 UNLOCK, LOCK = ("unlocked", "on"), ("unlocked", "off")
 OPEN, CLOSE = ("open", "on"), ("open", "off")
 FALL, FALLEN = ("clearing", "on"), ("clearing", "off")
+CLOCK = ("clock", "mark")
 AT_DOOR = (PRESS, REFUSAL, UNLOCK, LOCK, OPEN, CLOSE)
 # The latch falls when the door is closed, or as soon as it is open; material falls from then on.
 COURSES: tuple[tuple[Meaning, ...], ...] = (
@@ -71,6 +73,7 @@ def refused(seen: Seen, kinds: Sequence[int]) -> tuple[int, int] | None:
         press = int(others[np.argmax(times)])
         if (
             press != kind
+            and seen.times[kind] > SELDOM * seen.times[press]
             and seen.times[press] > 1.2 * seen.times[kind]
             and _leads_on(seen, press, kind)
         ):

@@ -47,7 +47,7 @@ class Field:
         value: What holds now; guess: what it would be without an answer.
         options: What may be chosen; empty for a free text.
         why: The evidence.
-        open: Whether it is a question.
+        open: Whether it is a question; asked: whether it was one before any answer.
         free: Whether something else than the options may be written.
         lines: How many records it is about, null for a matter of the whole export.
     """
@@ -60,6 +60,7 @@ class Field:
     open: bool = False
     free: bool = False
     lines: int | None = None
+    asked: bool = False
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,7 @@ class Meant:
         other: The next best.
         certainty: Of the guess, from 0 to 1.
         why: Its evidence.
-        open: Whether it is a question still.
+        open: Whether it is a question still; asked: whether it was one before any answer.
         doorless: Whether it is left out, since nothing tells the door that it needs.
     """
 
@@ -88,6 +89,7 @@ class Meant:
     why: str
     open: bool
     doorless: bool
+    asked: bool
 
 
 def checked(answers: Answers) -> Answers:
@@ -302,7 +304,7 @@ def fields(profile: Profile, found: Found, roles: Roles, guessed: Roles, site: S
     why = roles.questions.get("time") or roles.written.evidence
     yield Field("format", roles.written.format, guessed.written.format,
                 tuple(dict.fromkeys((roles.written.format, *candidates(stamps[:2000])))), why,
-                open=asked, free=True)  # fmt: skip
+                open=asked, free=True, asked="time" in guessed.questions)  # fmt: skip
     zones = tuple(dict.fromkeys((roles.written.zone, "site", "utc")))
     yield Field("zone", roles.written.zone, guessed.written.zone, zones, "")
     if found.layout == "samples":
@@ -314,7 +316,8 @@ def fields(profile: Profile, found: Found, roles: Roles, guessed: Roles, site: S
         guess = BETWEEN.join(guessed.event) if role == "event" else getattr(guessed, role) or ""
         options = _and(names, value) if role == "event" else ("", *names)
         why = roles.questions.get(role) or roles.said.get(role, "")
-        yield Field(role, value, guess, options, why, role in roles.questions)
+        yield Field(role, value, guess, options, why, role in roles.questions,
+                    asked=role in guessed.questions)  # fmt: skip
 
 
 def _and(names: tuple[str, ...], value: str) -> tuple[str, ...]:
@@ -337,14 +340,14 @@ def labels(found: Found, roles: Roles, guesses: Sequence[Guess], site: Site, ans
             asked = not value and f"{table}:{label}" not in answers
             yield Field(f"{table}:{label}", value, guess, ("", *own),
                         roles.questions.get(role, ""), asked or role in roles.questions,
-                        lines=lines)  # fmt: skip
+                        lines=lines, asked=not guess or role in guessed.questions)  # fmt: skip
     counts = _labels(found, roles, guesses, "code")
     told = refusals(answers)
     for code in refusal_codes(found, roles, guesses):
         guess = reason(code) or ""
         key = f"refusals:{code}"
         yield Field(key, told.get(code, guess), guess, ("", *REFUSALS), "",
-                    not guess and key not in answers, lines=counts[code])  # fmt: skip
+                    not guess and key not in answers, lines=counts[code], asked=not guess)  # fmt: skip
 
 
 def _site_label(written: str, table: Mapping[str, str], own: Sequence[str]) -> str:
@@ -375,7 +378,7 @@ def rows(guessed: Sequence[Guess], holds: Sequence[Guess],
             tuple(samples.get(place, ())),
             _said(now.meaning if now.likely or now.doorless else None),
             _said(one.meaning), _said(one.other), round(one.certainty, 2), one.evidence,
-            not now.sure and now.evidence != TOLD, now.doorless,
+            not now.sure and now.evidence != TOLD, now.doorless, not one.sure,
         )  # fmt: skip
 
 

@@ -62,9 +62,42 @@ def guess(kinds: Sequence[Kind], seen: Seen, door_column: bool) -> list[Guess]:
     guesses = []
     for number, kind in enumerate(kinds):
         acts = behaved.get(number, rarely.get(number, {}))
+        if "(?P<now>" in (kind.pattern or ""):
+            acts = acts | {course.CLOCK: 5.0}
+            said[number] = "tells the date and the time, which the stamps do not"
         frequent = number in behaved
         guesses.append(_weighed(kind, worded[number], acts, frequent, said.get(number, ""), taken))
+    guesses = _agreeing(guesses, seen)
     return guesses if door_column else [_without_door(one) for one in guesses]
+
+
+def _agreeing(guesses: Sequence[Guess], seen: Seen) -> list[Guess]:
+    """Guesses that contradict one another are questions.
+
+    Two kinds that take turns bound a condition: if both are taken to begin it, or both to end it,
+    one of them is not what its words seem to say, and how long each lasts tells which.
+    """
+    out = list(guesses)
+    for n, one in enumerate(guesses):
+        for m, other in enumerate(guesses):
+            if n == m or one.meaning is None or one.meaning[1] == "mark":
+                continue
+            if other.meaning == one.meaning and not _ended(one.meaning, guesses):
+                edge = rare.edge_of(seen, n, m)
+                if edge is not None:
+                    meaning = (one.meaning[0], edge)
+                    said = f'{one.evidence}; takes turns with "{next(iter(other.kind.texts))}"'
+                    out[n] = replace(
+                        one, meaning=meaning, certainty=min(one.certainty, SURE - 0.05),
+                        other=one.meaning if edge != one.meaning[1] else one.other, evidence=said,
+                    )  # fmt: skip
+    return out
+
+
+def _ended(meaning: Meaning, guesses: Sequence[Guess]) -> bool:
+    """Whether some kind is the other edge of a condition."""
+    other = (meaning[0], "off" if meaning[1] == "on" else "on")
+    return any(one.meaning == other for one in guesses)
 
 
 def _without_door(one: Guess) -> Guess:

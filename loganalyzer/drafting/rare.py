@@ -74,7 +74,7 @@ def _alone(
             _add(mine, ("refusal", "mark"), 3.0)
             said[kind] = "comes directly after a press at that door"
         many = _pressed_before(seen, rows, press)
-        if many > 0.7:
+        if many > 0.3:  # so are the refusals of somebody who goes on pressing
             _add(mine, ("lockout", "on"), 3.0)
             said[kind] = "comes at a press, the fifth or later within minutes at that door"
     _add(mine, ("note", "mark"), 0.0)
@@ -115,6 +115,18 @@ def _pairs(seen: Seen, kinds: list[int], points: Points) -> Iterator[_Pair]:
             yield _Pair(on, off, name, middle(lasting), lasting)
 
 
+def edge_of(seen: Seen, kind: int, other: int) -> str | None:
+    """Which edge of a condition a kind is, where it takes turns with another; null: it does not."""
+    if not len(seen.rows[kind]) or not len(seen.rows[other]):
+        return None
+    _, scope = _scope(seen, kind, other)
+    if seen.alternates(kind, other, scope) < TURNS:
+        return None
+    lasts = middle(seen.lasting(kind, other, scope))
+    between = middle(seen.lasting(other, kind, scope))
+    return "off" if lasts > between else "on"
+
+
 def _scope(seen: Seen, on: int, off: int) -> tuple[str | None, Ints | None]:
     """What both kinds belong to."""
     for name in ("floor", "stream", "code"):
@@ -143,7 +155,7 @@ def _told(seen: Seen, pair: _Pair, points: Points, said: dict[int, str]) -> None
         _both(points, off, on, "power", 3.0)
     elif pair.scope is None:
         quiet = pair.long > 300 and _quiet(seen, on, pair.lasting)
-        _both(points, on, off, "service", 2.0 if quiet else 0.5)
+        _both(points, on, off, "service", 2.5 if quiet else 0.5)
 
 
 def _both(points: Points, on: int, off: int, signal: str, worth: float) -> None:

@@ -22,6 +22,7 @@ class Seen:
         floor, stream, code: Which label.
         value: Number, NaN where there is none.
         at: Place of each record among the layout's.
+        streams, codes: The labels, by their place.
     """
 
     time: Floats
@@ -32,6 +33,8 @@ class Seen:
     value: Floats
     at: Ints
     count: int
+    streams: Sequence[str] = ()
+    codes: Sequence[str] = ()
 
     @cached_property
     def rows(self) -> list[Ints]:

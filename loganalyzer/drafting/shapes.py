@@ -14,6 +14,7 @@ from loganalyzer.drafting.stamps import STAMP
 from loganalyzer.drafting.wording import points
 from loganalyzer.stamps.months import plain
 
+APART = re.compile(r"[^\W_]+|\s+|[\W_]")  # where what happened and where are glued together
 TOKEN = re.compile(r"(?<!\S)[+-]\d+(?:[.,]\d+)?(?!\S)|[^\W_]+(?:[.,:/\-][^\W_]+)*|\s+|[\W_]")
 SLOT = "\0"
 STAMPED = "\1"
@@ -53,18 +54,24 @@ def find_kinds(
     """
     times = Counter(text for text in texts if text)
     families: dict[tuple[str, ...], list[tuple[str, list[str]]]] = defaultdict(list)
+    cut = APART if floors and _glued(times, floors) else TOKEN
     for text in times:
-        slotted, values = _slotted(text, floors, streams)
+        slotted, values = _slotted(text, floors, streams, cut)
         families[slotted].append((text, values))
     known = _known_floors(families, times, floors)
     marked = _marked_roles(families, times, known, len(streams))
     kinds: dict[tuple[str, ...], Kind] = {}
     for family, members in families.items():
-        roles = _slot_roles(family, members, known, marked, streams)
+        whole = _slot_roles(family, members, known, marked, streams)
         if uptime and family.count(STAMPED) == 1:
             marks = [token for token in family if _is_slot(token)]
-            roles[marks.index(STAMPED)] = "now"
+            whole[marks.index(STAMPED)] = "now"
         for text, values in members:
+            # A floor's place may hold what means: none.
+            roles = [
+                "" if role == "floor" and value not in known else role
+                for role, value in zip(whole, values, strict=True)
+            ]
             key = tuple(
                 value if role == "" else role
                 for role, value in zip(roles, values, strict=True)
@@ -79,8 +86,27 @@ def find_kinds(
     return sorted(kinds.values(), key=lambda kind: -kind.texts.total())
 
 
+def _glued(times: Counter[str], floors: frozenset[str]) -> bool:
+    """Whether a floor stands behind a code in one word, as in 014-07."""
+    pairs: dict[str, set[str]] = defaultdict(set)
+    lines: Counter[str] = Counter()
+    for text, count in times.items():
+        for found in re.finditer(r"(?<!\S)([^\W_]+)([-./:])([^\W_]+)(?!\S)", text):
+            pairs[found[2]].add(found[3])
+            lines[found[2]] += count
+    for mark, behind in pairs.items():
+        mapped = {floor for value in behind if (floor := floor_of(value, floors))}
+        if (
+            len(mapped) >= 0.6 * len(floors)
+            and len(behind) <= len(floors) + 1
+            and lines[mark] > 0.9 * times.total()
+        ):
+            return True
+    return False
+
+
 def _slotted(
-    text: str, floors: frozenset[str], streams: Mapping[str, str]
+    text: str, floors: frozenset[str], streams: Mapping[str, str], cut: re.Pattern[str]
 ) -> tuple[tuple[str, ...], list[str]]:
     """A text's words with slots, and what stands in the slots."""
     out: list[str] = []
@@ -88,18 +114,21 @@ def _slotted(
     at = 0
     for found in STAMP.finditer(text):
         if not found["stamp"].isdigit():
-            _cut(text[at : found.start()], floors, streams, out, values)
+            _cut(cut.findall(text[at : found.start()]), floors, streams, out, values)
             out.append(STAMPED)
             values.append(found["stamp"])
             at = found.end()
-    _cut(text[at:], floors, streams, out, values)
+    _cut(cut.findall(text[at:]), floors, streams, out, values)
     return tuple(out), values
 
 
 def _cut(
-    text: str, floors: frozenset[str], streams: Mapping[str, str], out: list[str], values: list[str]
+    tokens: Sequence[str],
+    floors: frozenset[str],
+    streams: Mapping[str, str],
+    out: list[str],
+    values: list[str],
 ) -> None:
-    tokens = TOKEN.findall(text)
     for token in tokens:
         word = plain(token)
         digits = any(letter.isdigit() for letter in token)
@@ -141,10 +170,16 @@ def _known_floors(
     for members in families.values():
         for place in range(len(members[0][1])):
             values = {one[place] for _, one in members}
-            mapped = floor_map(values, floors) if floors else None
+            mapped = _but_one(values, floors) if floors else None
             if mapped and len(mapped) >= 0.6 * len(floors):
                 known.update(mapped)
     return set(known)
+
+
+def _but_one(values: set[str], floors: frozenset[str]) -> dict[str, str] | None:
+    """Each label's floor, if at most one of them means none."""
+    meant = {value for value in values if floor_of(value, floors) is not None}
+    return floor_map(meant, floors) if len(meant) >= max(len(values) - 1, 1) else None
 
 
 def _marked_roles(
@@ -188,7 +223,8 @@ def _slot_roles(
     stamped = [n for n, mark in enumerate(marks) if mark == STAMPED]
     said = [
         n for n, mark in enumerate(marks)
-        if mark not in (STAMPED, MATERIAL) and not {one[n] for _, one in members} <= known
+        if mark not in (STAMPED, MATERIAL)
+        and not _floors_only({one[n] for _, one in members}, known)
     ]  # fmt: skip
     for place, mark in enumerate(marks):
         values = {one[place] for _, one in members}
@@ -197,15 +233,33 @@ def _slot_roles(
             roles.append(("old" if place == stamped[0] else "new") if pair else "number")
         elif mark == MATERIAL:
             roles.append("stream")
-        elif known and values <= known and "floor" not in roles:
+        elif _floors_only(values, known) and "floor" not in roles:
             roles.append("floor")
-        elif said == [place] and not plainly:
+        elif said == [place] and not plainly and not (_worded(family) and _amount(values)):
             roles.append("")  # what else would say what happened?
         elif mark in marked and marked[mark] not in roles:
             roles.append(marked[mark])
         else:
             roles.append(_other_role(values, plainly, len(streams), roles))
     return roles
+
+
+def _floors_only(values: set[str], known: set[str]) -> bool:
+    """Whether values are floors, one perhaps that means none beside many."""
+    other = len(values - known)
+    return bool(known) and (not other or (other == 1 and len(values) > 4))
+
+
+def _worded(family: tuple[str, ...]) -> bool:
+    """Whether a text has a word of its own, known or not."""
+    return any(sum(letter.isalpha() for letter in t) > 2 for t in family if not _is_slot(t))
+
+
+def _amount(values: set[str]) -> bool:
+    """Whether values are amounts: numbers with decimals, or many numbers."""
+    return all(re.fullmatch(r"[+-]?\d+([.,]\d+)?%?", value) for value in values) and (
+        len(values) > 40 or any(re.fullmatch(r"[+-]?\d+[.,]\d+%?", value) for value in values)
+    )
 
 
 def _other_role(values: set[str], plainly: bool, streams: int, roles: Sequence[str]) -> str:

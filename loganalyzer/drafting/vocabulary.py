@@ -15,7 +15,7 @@ CONCEPTS: dict[str, str] = {
     "door": "door doors leaf hatch intake tur$ ture klappe luke einwurf porte$ portes "
     "trappe vantail puerta trampilla hoja porta$ portas portinhola",
     "latch": "latch bolt lock$ strike catch interlock locking riegel verriegelung schloss "
-    "verrou$ verrous serrure loquet gache cerrojo cerradura pestillo enclavamiento "
+    "zuhaltung verrou$ verrous serrure loquet gache cerrojo cerradura pestillo enclavamiento "
     "trinco fechadura trava$ ferrolho",
     "button": "button btn$ buttons key$ pushbutton taste$ tasten taster knopf bouton touche "
     "boton pulsador tecla botao botoeira",
@@ -94,7 +94,7 @@ CONCEPTS: dict[str, str] = {
     "levee disparu libre$ libres$ efface acquitte fini$ final finaliza concluid "
     "resuelt resolvid anulad cancelad livre$ livres$ fim$ lost *ausfall weg$ "
     "verloren coupe$ coupure perdu cortad corte$ perdid zuruck$ retour vuelta "
-    "desligad apagad removed beseitigt desaparece levantad passou",
+    "inactiv inactif inactiv desligad apagad removed beseitigt desaparece levantad passou",
     "not": "not$ no$ nicht$ kein keine pas$ non$ sans$ sin$ nao$ sem$ without",
     "busy": "busy in_use occupied taken belegt besetzt occupe$ occupee ocupad en_uso em_uso",
 }  # fmt: skip
@@ -126,9 +126,14 @@ HEADERS: dict[str, str] = {
 }  # fmt: skip
 
 
+# "on landing 3" is no state.
+PLACED = re.compile(r"\bon(?= (?:the )?(?:landing|floor|level|storey|door)s?\b)", re.IGNORECASE)
+
+
 def words_of(text: str) -> str:
     """The words of a text, joined and bounded by `_`; words run together are taken apart."""
     apart = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text)
+    apart = PLACED.sub("at", apart)
     return "_" + "_".join(re.findall(r"[^\W\d_]+", plain(apart))) + "_"
 
 

@@ -51,7 +51,8 @@ def profile_text(
         *_columns(roles),
         "[time]", f"# {_comment(roles.said['time'])}",
         f"format = {quoted(roles.written.format)}", f"zone = {quoted(roles.written.zone)}", "",
-        *_labels("floors", roles.floors), *_labels("streams", roles.streams),
+        *_labels("floors", roles.floors),
+        *_labels("streams", roles.streams, roles.said.get("stream", "")),
         *_labels("chutes", roles.chutes), *_refusals(found, roles, guesses, refusals),
         *entries,
         *(line for place in _order(guesses) for line in _entry(guesses[place], samples[place])),
@@ -75,10 +76,10 @@ def _columns(roles: Roles) -> Iterator[str]:
     yield ""
 
 
-def _labels(table: str, labels: Mapping[str, str]) -> Iterator[str]:
+def _labels(table: str, labels: Mapping[str, str], said: str = "") -> Iterator[str]:
     changed = {w: ours for w, ours in labels.items() if (w.lstrip("0 ") or w[-1:]) != ours}
     if changed:
-        yield f"[{table}]"
+        yield f"[{table}]" + (f"  # {_comment(said)}" if said else "")
         yield from (f"{key(written)} = {quoted(ours)}" for written, ours in changed.items())
         yield ""
 

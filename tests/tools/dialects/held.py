@@ -10,7 +10,6 @@ from openpyxl import Workbook
 from tests.tools.dialects.lines import Line
 from tests.tools.dialects.writers import Stamp, Written
 
-
 MONTHS = {
     "de": "Jan.|Feb.|März|Apr.|Mai|Juni|Juli|Aug.|Sept.|Okt.|Nov.|Dez.",
     "fr": "janvier|février|mars|avril|mai|juin|juillet|août|septembre|octobre|novembre|décembre",

@@ -177,7 +177,7 @@ def scans(
         if name is None or line.says is None:
             continue
         wanted = off if edge == "off" else on
-        says = (line.says,) if state[name] != wanted else ()
+        says = (_as_named(line.says, names[line.kind.split()[0]]),) if state[name] != wanted else ()
         state[name] = wanted
         texts.append(delimiter.join([stamp(line), *state.values()]))
         truth[len(texts)], times[len(texts)] = says, line.at
@@ -186,3 +186,8 @@ def scans(
             texts.append(delimiter.join([stamp(line), *state.values()]))
             truth[len(texts)], times[len(texts)] = (), line.at
     return Written(("\n".join(texts) + "\n").encode(), ".csv", truth, times)
+
+
+def _as_named(says: Event, form: str) -> Event:
+    """What a column can tell: a stream only if its name has it."""
+    return says if "{stream}" in form else (*says[:3], None)
