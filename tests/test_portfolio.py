@@ -8,8 +8,10 @@ import pytest
 from loganalyzer.site import parse_site
 from loganalyzer.views import analyse
 from loganalyzer.views.portfolio import (
+    SIZES,
     STANDING,
     Portfolio,
+    _sizes,
     alike,
     among_its_like,
     portfolio,
@@ -60,7 +62,7 @@ def held(standings=(), suspects=(), doors=(), sites=()):
         pd.DataFrame(list(standings), columns=STANDING),
         pd.DataFrame(list(suspects)) if suspects else SUSPECTS,
         pd.DataFrame(list(doors), columns=["site", "chute", "floor", "profile"]),
-        {one.id: one for one in sites},
+        pd.DataFrame([size for one in sites for size in _sizes(one)], columns=SIZES),
     )
 
 

@@ -51,6 +51,7 @@ QUESTIONS = (
     Question("lost_sorting", "uses lost to sorting, per 100 uses", "uses"),
 )
 STANDING = [*DOOR, "question", "part", "value", "low", "high", "n", "evidence"]
+SIZES = [*CHUTE, "kinds", "units"]
 
 
 @dataclass(frozen=True)
@@ -63,13 +64,14 @@ class Portfolio:
             there is none), `n`, `evidence` (list of `source:line`).
         suspects: The table of that name, all buildings.
         doors: One row a door: `site`, `chute`, `floor`, `profile` (how its controller writes).
-        sites: By id.
+        sizes: One row a chute of the site files: `site`, `chute`, `kinds` (of its streams, a
+            sorted list), `units` (behind all its doors, null where one is not told).
     """
 
     standings: pd.DataFrame
     suspects: pd.DataFrame
     doors: pd.DataFrame
-    sites: Mapping[str, Site]
+    sizes: pd.DataFrame
 
 
 def portfolio(analyses: Iterable[Analysis]) -> Portfolio:
@@ -79,8 +81,7 @@ def portfolio(analyses: Iterable[Analysis]) -> Portfolio:
         analyses: Each of one or more sites; best made when asked for, so that one is held at a
             time.
     """
-    standings, suspects, doors = [], [], []
-    sites: dict[str, Site] = {}
+    standings, suspects, doors, sizes = [], [], [], []
     for one in analyses:
         standings += [row for rank in RANKS for row in rank(one)]
         suspects.append(plain(one.condition.suspects, *DOOR, "component"))
@@ -90,12 +91,12 @@ def portfolio(analyses: Iterable[Analysis]) -> Portfolio:
             columns=[*CHUTE, "profile"],
         )
         doors.append(known.merge(profiles, on=CHUTE, how="left"))
-        sites.update(one.sites)
+        sizes += [size for site in one.sites.values() for size in _sizes(site)]
     return Portfolio(
         pd.DataFrame(standings, columns=STANDING),
         pd.concat(suspects, ignore_index=True) if suspects else pd.DataFrame(),
         pd.concat(doors, ignore_index=True) if doors else pd.DataFrame(columns=[*DOOR, "profile"]),
-        sites,
+        pd.DataFrame(sizes, columns=SIZES).astype({"units": "Int64"}),
     )
 
 
@@ -324,61 +325,78 @@ TOO_FEW = (
 )
 
 
-def among_its_like(of: Portfolio, site: str) -> pd.DataFrame:
-    """One building's chutes against the chutes of others that are like them.
+def among_its_like(of: Portfolio, site: str | None = None) -> pd.DataFrame:
+    """Buildings' chutes against the chutes of others that are like them.
 
     Args:
         of: The portfolio.
-        site: Its id.
+        site: Only this building.
 
     Returns:
-        One row a chute of the site and question about whole chutes: `value` with its interval,
-        `peers` (how many are like it), their `median`, `rank` among them and itself (1: the
-        worst), `reason` (why there is no comparison, else null).
+        One row a chute and question about whole chutes: `value` with its interval, `peers` (how
+        many are like it), their `median`, `rank` among them and itself (1: the worst), `reason`
+        (why there is no comparison, else null). In the order of the buildings.
     """
-    sizes = {key: size for one in of.sites.values() for key, size in _sizes(one)}
+    whole = of.standings[of.standings["floor"].isna() & of.standings["question"].ne("suspect")]
+    mine = whole if site is None else whole[whole["site"].eq(site)]
+    place, by_kinds = _places(of.sizes), _by_kinds(of.sizes)
+    places = [place.get(key) for key in whole[CHUTE].itertuples(index=False, name=None)]
+    asked = whole.assign(place=pd.array(places, "Int64"), part=whole["part"].fillna(""))
+    asked = asked[asked["place"].notna()]
+    values = {
+        key: pd.Series(part["value"].to_numpy(), part["place"].to_numpy(int)).to_dict()
+        for key, part in asked.groupby(["question", "part"])
+    }
     table = []
-    for key, (kinds, units) in sizes.items():
-        if key[0] != site:
+    for row in rows(mine):
+        own = place.get((row.site, row.chute))
+        if own is None:
             continue
-        peers = {
-            other
-            for other, (their_kinds, their_units) in sizes.items()
-            if other != key and their_kinds == kinds and _near(units, their_units)
-        }
-        table += list(_against(of.standings, key, peers))
+        held = values[row.question, "" if pd.isna(row.part) else row.part]
+        near = _near(of.sizes, by_kinds, own)
+        others = np.array([held[other] for other in near if other in held])
+        enough = len(others) >= FEWEST_PEERS
+        table.append({
+            "site": row.site, "chute": row.chute, "question": row.question, "part": row.part,
+            "value": row.value, "low": row.low, "high": row.high, "peers": len(others),
+            "median": float(np.median(others)) if enough else None,
+            "rank": int((others > row.value).sum()) + 1 if enough else None,
+            "reason": None if enough else TOO_FEW,
+        })  # fmt: skip
     return pd.DataFrame(table, columns=LIKE)
 
 
-def _sizes(site: Site) -> Iterator[tuple[tuple[str, str], tuple[frozenset[str], int | None]]]:
+def _sizes(site: Site) -> Iterator[tuple[str, str, list[str], int | None]]:
     for chute in site.chutes:
         told = [floor.units for floor in chute.floors if floor.units is not None]
         units = sum(told) if told and len(told) == len(chute.floors) else None
-        yield (site.id, chute.id), (frozenset(s.kind for s in chute.streams), units)
+        yield site.id, chute.id, sorted({s.kind for s in chute.streams}), units
 
 
-def _near(one: int | None, other: int | None) -> bool:
-    return one is not None and other is not None and one <= 2 * other and other <= 2 * one
+def _places(sizes: pd.DataFrame) -> dict[tuple[str, str], int]:
+    keys = sizes[CHUTE].itertuples(index=False, name=None)
+    return {(site, chute): number for number, (site, chute) in enumerate(keys)}
 
 
-def _against(
-    standings: pd.DataFrame, key: tuple[str, str], peers: set[tuple[str, str]]
-) -> Iterator[dict[str, Any]]:
-    whole = standings[standings["floor"].isna() & standings["question"].ne("suspect")]
-    mine = whole[whole["site"].eq(key[0]) & whole["chute"].eq(key[1])]
-    for row in rows(mine):
-        same = whole[whole["question"].eq(row.question)]
-        same = same[same["part"].isna() if pd.isna(row.part) else same["part"].eq(row.part)]
-        chutes = same[CHUTE].itertuples(index=False, name=None)
-        others = same["value"][[chute in peers for chute in chutes]]
-        enough = len(others) >= FEWEST_PEERS
-        yield {
-            "site": key[0], "chute": key[1], "question": row.question, "part": row.part,
-            "value": row.value, "low": row.low, "high": row.high, "peers": len(others),
-            "median": others.median() if enough else None,
-            "rank": int((others > row.value).sum()) + 1 if enough else None,
-            "reason": None if enough else TOO_FEW,
-        }  # fmt: skip
+def _by_kinds(sizes: pd.DataFrame) -> dict[tuple[str, ...], list[int]]:
+    """The chutes of the same kinds of streams, by their places, those of known size."""
+    found: dict[tuple[str, ...], list[int]] = {}
+    for number, (kinds, units) in enumerate(zip(sizes["kinds"], sizes["units"], strict=True)):
+        if not pd.isna(units):
+            found.setdefault(tuple(kinds), []).append(number)
+    return found
+
+
+def _near(
+    sizes: pd.DataFrame, by_kinds: Mapping[tuple[str, ...], list[int]], own: int
+) -> list[int]:
+    """The chutes of the same kinds and of half to twice the size, itself left out."""
+    units = sizes["units"].iloc[own]
+    if pd.isna(units):
+        return []
+    same = np.array(by_kinds[tuple(sizes["kinds"].iloc[own])])
+    size = sizes["units"].iloc[same].to_numpy(float)
+    return [int(n) for n in same[(units <= 2 * size) & (size <= 2 * units)] if n != own]
 
 
 ROUND = ["place", "site", "chute", "floor", "what", "urgency", "why", "first", "evidence"]
@@ -411,8 +429,10 @@ def round_of_the_week(of: Portfolio) -> pd.DataFrame:
 
 def _tasks(of: Portfolio, question: str) -> Iterator[dict[str, Any]]:
     says = next(each.says for each in QUESTIONS if each.name == question)
+    suspected = {(r.site, r.chute, _word(r.floor), r.component): r for r in rows(of.suspects)}
     for row in rows(worst(of, question, len(of.standings))):
-        if _no_task(of, question, row):
+        suspect = suspected.get((row.site, row.chute, _word(row.floor), _word(row.part) or "door"))
+        if _no_task(question, row, suspect):
             continue
         interval = "" if pd.isna(row.low) else f" ({row.low:.2g} to {row.high:.2g})"
         figure = f"{row.value:.3g}{interval}"
@@ -421,34 +441,24 @@ def _tasks(of: Portfolio, question: str) -> Iterator[dict[str, Any]]:
             "what": "door" if pd.isna(row.part) else row.part, "urgency": URGENT[question],
             "size": row.low if not pd.isna(row.low) else row.value,
             "why": f"score {figure}" if question == "suspect" else f"{figure} {says}",
-            "first": _first(of, question, row),
+            "first": _first(question, suspect),
             "evidence": row.evidence,
         }  # fmt: skip
 
 
-def _no_task(of: Portfolio, question: str, row: Any) -> bool:
+def _no_task(question: str, row: Any, suspect: Any) -> bool:
     """Doors held open now and then, or suspects already; parts that rather people harm."""
-    found = of.suspects
-    door = found[found["component"].eq("door")]
     if question == "held_open":
-        return bool(row.low < HELD_OPEN_LOW or _same_door(door, row).any())
-    return question == "suspect" and bool(_suspect(of, row)["misuse"].iloc[0])
+        return row.low < HELD_OPEN_LOW or suspect is not None
+    return question == "suspect" and bool(suspect.misuse)
 
 
 HELD_OPEN_LOW = 1.0  # % of openings: below it a door is held open now and then, as doors are
 
 
-def _first(of: Portfolio, question: str, row: Any) -> str:
+def _first(question: str, suspect: Any) -> str:
     if question == "rules_broken":
         return "Take the chute out of use until licensed people have tested the interlock"
     if question == "suspect":
-        return str(_suspect(of, row)["advice"].iloc[0])
+        return str(suspect.advice)
     return "Whether something holds the leaf open, then the closer and the latch"
-
-
-def _suspect(of: Portfolio, row: Any) -> pd.DataFrame:
-    """The row of `suspects` behind a standing."""
-    found = of.suspects
-    same = found["site"].eq(row.site) & found["chute"].eq(row.chute)
-    floor = found["floor"].isna() if pd.isna(row.floor) else found["floor"].eq(row.floor)
-    return found[same & found["component"].eq(row.part) & floor]

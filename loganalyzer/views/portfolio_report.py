@@ -23,6 +23,8 @@ SAYS = (
     f"list by luck. Before anyone acts on the equipment: {CAUTION}."
 )
 SHOWN = 15
+COMPARED = 12  # buildings that are compared with their like in the text
+VISITED = 25  # buildings of a round in the text
 
 
 def portfolio_dict(of: Portfolio, site: str | None) -> dict[str, Any]:
@@ -40,9 +42,7 @@ def portfolio_dict(of: Portfolio, site: str | None) -> dict[str, Any]:
         "questions": {each.name: {"says": each.says, "n": each.n} for each in QUESTIONS},
         "worst": {each.name: records(worst(of, each.name)) for each in QUESTIONS},
         "alike": records(alike(of)),
-        "among_its_like": [
-            row for one in _sites(of, site) for row in records(among_its_like(of, one))
-        ],
+        "among_its_like": records(among_its_like(of, site)),
         "round": records(round_of_the_week(of)),
         "says": SAYS,
     }  # fmt: skip
@@ -55,14 +55,15 @@ def portfolio_text(of: Portfolio, site: str | None) -> str:
         lines = [f"  {line}" for line in _worst(worst(of, each.name), each.n)]
         blocks.append("\n".join([f"Worst, {each.says}:", *(lines or ["  none"])]))
     blocks.append("\n".join(["Doors that fail alike:", *_alike(of)]))
-    for one in _sites(of, site):
-        blocks.append("\n".join([f"{one} among its like:", *_like(among_its_like(of, one))]))
+    like = among_its_like(of, site)
+    shown = [site] if site else sorted(set(of.sizes["site"]))
+    for one in shown[:COMPARED]:
+        mine = _like(like[like["site"].eq(one)])
+        blocks.append("\n".join([f"{one} among its like:", *mine]))
+    if len(shown) > COMPARED:
+        blocks.append(f"{len(shown) - COMPARED:,} more among their like: --site ID, or --json.")
     blocks.append("\n".join(["Round for the week:", *_round(round_of_the_week(of))]))
     return "\n\n".join(blocks)
-
-
-def _sites(of: Portfolio, site: str | None) -> list[str]:
-    return [site] if site else sorted(of.sites)
 
 
 def _place(row: Any) -> str:
@@ -122,8 +123,11 @@ def _like(table: pd.DataFrame) -> Iterator[str]:
 def _round(table: pd.DataFrame) -> Iterator[str]:
     if table.empty:
         yield "  nothing stands out: no visit needed for what a log can show"
-    for place, tasks in table.groupby("place"):
+        return
+    for place, tasks in table[table["place"].le(VISITED)].groupby("place"):
         yield f"  {place}. {tasks['site'].iloc[0]}"
         for row in rows(tasks):
             floor = "" if pd.isna(row.floor) else f", floor {row.floor}"
             yield f"     chute {row.chute}{floor}: {row.what}, {row.why}. First: {row.first}"
+    if (left := int(table["place"].max()) - VISITED) > 0:
+        yield f"  {things(left, 'more building', 'more buildings')}: --json."
