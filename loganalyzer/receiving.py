@@ -77,7 +77,7 @@ def done(job: Job) -> Done:
     Raises:
         InputError: The file cannot be read, or not within the bounds.
     """
-    context = multiprocessing.get_context("spawn")
+    context = _context()
     ours, theirs = context.Pipe(duplex=False)
     process = context.Process(target=_run, args=(job, theirs), daemon=True)
     process.start()
@@ -99,6 +99,15 @@ def done(job: Job) -> Done:
         raise InputError(*answer[1])
     found: Done = answer[1]
     return found
+
+
+def _context() -> Any:  # of a class that not every system has
+    """Where processes come from: a server that has loaded what they need, where the system can."""
+    if sys.platform == "win32":
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["__main__", __name__])
+    return context
 
 
 def kept_profiles(store: Store, site: str) -> Mapping[str, Profile]:

@@ -170,7 +170,7 @@ def figures(events: pd.DataFrame, site: Site) -> Iterator[Figure]:
     known = {floor.label for chute in site.chutes for floor in chute.floors}
     seen = set(events["floor"].dropna())
     yield Figure("floors", float(len(seen & known or seen)), len(known) or None,
-                 odd=bool(known) and not seen <= known)  # fmt: skip
+                 odd=bool(known) and not (seen and seen <= known))  # fmt: skip
     intervals = pair(events)
     uses = cycles_of(events, intervals, {site.id: site})
     signals = set(events["signal"])

@@ -344,10 +344,10 @@ def labels(found: Found, roles: Roles, guesses: Sequence[Guess], site: Site, ans
     counts = _labels(found, roles, guesses, "code")
     told = refusals(answers)
     for code in refusal_codes(found, roles, guesses):
-        guess = reason(code) or ""
-        key = f"refusals:{code}"
+        guess, key = reason(code) or "", f"refusals:{code}"
         yield Field(key, told.get(code, guess), guess, ("", *REFUSALS), "",
-                    not guess and key not in answers, lines=counts[code], asked=not guess)  # fmt: skip
+                    not guess and key not in answers, lines=counts[code],
+                    asked=not guess)  # fmt: skip
 
 
 def _site_label(written: str, table: Mapping[str, str], own: Sequence[str]) -> str:

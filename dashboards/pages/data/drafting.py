@@ -74,9 +74,7 @@ MEANINGS = {
     "note mark": "note: kept, not analysed",
     "ignore": "ignored: sign of life, page furniture",
 }
-FIELD_COLUMNS = {"what": "What", "is": "Is", "sure": "How sure", "why": "Why"}
-MEANT_COLUMNS = {"text": "Text in the log", "lines": "Lines", "means": "Means", "sure": "How sure",
-                 "why": "Why"}  # fmt: skip
+COLUMNS = {"what": "What", "lines": "Lines", "is": "Is", "sure": "How sure", "why": "Why"}
 OPEN, SETTLED, TOLD = "a question", "settled", "as you say"
 
 
@@ -108,20 +106,17 @@ def draft(
     )
     beside = html.Div(
         [
-            html.H4("Can that be right?"),
-            *trials.figures(first, then),
-            *trials.rest(first),
-            *trials.messages(first),
+            html.H4("Can that be right?"), *trials.figures(first, then),
+            *trials.rest(first), *trials.messages(first),
         ],
         className="draft-seen",
-    )
+    )  # fmt: skip
     wrong = [html.P(refused, className="draft-refused", role="alert")] if refused else []
     form = html.Div(
         [
             *wrong,
             *[html.P(one, className="message") for one in proposed["messages"]],
-            *_meant(proposed["meant"], told),
-            *_fields(proposed, told),
+            *_form(proposed, told),
             *_profile(proposed, bool(told)),
         ],
         className="draft-asked",
@@ -132,71 +127,94 @@ def draft(
     ]  # fmt: skip
 
 
-def _meant(kinds: Sequence[Meant], told: Mapping[str, str]) -> parts.Children:
-    if not kinds:
-        return []
-    head = [html.Th(title, scope="col") for title in MEANT_COLUMNS.values()]
+def _form(proposed: Mapping[str, Any], told: Mapping[str, str]) -> parts.Children:
+    """The questions, then what is settled: texts, how it is written, labels.
+
+    What was asked stays where it is once it is answered, so that nothing moves under a hand.
+    """
+    fields, meant = proposed["fields"], proposed["meant"]
+    columns = proposed["columns"]
+    asked = [one for one in (*fields, *meant) if one.asked]
+    groups: dict[str, list[Field | Meant]] = {
+        "Questions": sorted(asked, key=lambda one: one.key in NAMES, reverse=True),
+        "What the texts mean": [one for one in meant if not one.asked],
+        "How it is written": [one for one in fields if not one.asked and one.key in NAMES],
+    }
+    for table, title in TABLES.items():
+        groups[title] = [one for one in fields if not one.asked and one.key.startswith(f"{table}:")]
+    shown: parts.Children = []
+    for title, ones in groups.items():
+        if ones:
+            drawn = _table(ones, columns, told, title)
+            folded = title in TABLES.values()
+            shown += [parts.folded(title, drawn)] if folded else [html.H4(title), drawn]
+    return shown
+
+
+def _table(
+    ones: Sequence[Field | Meant], columns: Mapping[str, Sequence[str]], told: Mapping[str, str],
+    name: str,
+) -> html.Div:  # fmt: skip
+    head = [html.Th(title, scope="col", className="number" if key == "lines" else "")
+            for key, title in COLUMNS.items()]  # fmt: skip
     body = [
         html.Tr(
             [
-                html.Th(_text(one), scope="row"),
-                html.Td(whole(one.lines), className="number"),
-                html.Td(
-                    [
-                        _select(
-                            one.key, one.value, MEANINGS, phrase("Meaning of {text}", text=one.text)
-                        ),
-                        *_confirm(one, one.guess if one.value else ""),
-                    ]
-                ),
+                html.Th(_name(one), scope="row"),
+                html.Td("" if one.lines is None else whole(one.lines), className="number"),
+                html.Td([_control(one, columns), *_confirm(one)]),
                 html.Td(_sure(one, told)),
                 html.Td(_why(one)),
             ],
             className="asked" if one.open else "",
         )
-        for one in kinds
+        for one in ones
     ]
-    return [
-        html.H4("What do the texts mean?"),
-        parts.scrolled(
-            html.Table([html.Thead(html.Tr(head)), html.Tbody(body)], className="decide"),
-            "What the texts mean",
-        ),
-    ]
+    drawn = html.Table([html.Thead(html.Tr(head)), html.Tbody(body)], className="decide")
+    return parts.scrolled(drawn, name)
 
 
-def _text(one: Meant) -> html.Div:
-    samples = html.Pre("\n".join(one.samples), className="lines")
-    return html.Div([html.Code(one.text), parts.folded("Lines of the log", samples)])
+def _name(one: Field | Meant) -> parts.Cell:
+    """What is decided: a text with lines of the log behind it, a label, or the name of a field."""
+    if isinstance(one, Meant):
+        samples = html.Pre("\n".join(one.samples), className="lines")
+        return html.Details([html.Summary(html.Code(one.text)), samples])
+    table, found, label = one.key.partition(":")
+    if not found:
+        return Phrase(NAMES[table])
+    return html.Span([f"{TABLES[table]}: ", html.Code(label)] if one.asked else html.Code(label))
 
 
-def _sure(one: Meant, told: Mapping[str, str]) -> parts.Cell:
+def _sure(one: Field | Meant, told: Mapping[str, str]) -> parts.Cell:
     if one.key in told:
         return TOLD
-    return html.Span([html.Em(OPEN, className="odd"), f" {one.certainty:.2f}"]) if one.open else (
-        f"{one.certainty:.2f}"
-    )  # fmt: skip
+    certainty = f"{one.certainty:.2f}" if isinstance(one, Meant) else ""
+    if one.open:
+        return html.Span([html.Em(OPEN, className="odd"), f" {certainty}"])
+    return certainty or Phrase(SETTLED)
 
 
-def _why(one: Meant) -> parts.Cell:
-    parts_ = [one.why]
-    if one.open and one.guess:
-        other = MEANINGS.get(one.other, one.other)
-        guess = MEANINGS.get(one.guess, one.guess)
-        parts_ = [phrase("{guess}, or {other}?", guess=guess, other=other), " ", one.why]
+def _why(one: Field | Meant) -> parts.Cell:
+    if isinstance(one, Field):
+        return one.why
+    why: list[Any] = [one.why]
+    if one.open and one.guess and one.other:
+        guess, other = MEANINGS[one.guess], MEANINGS[one.other]
+        why = [phrase("{guess}, or {other}?", guess=guess, other=other), " ", one.why]
     if one.doorless:
-        parts_ = ["Left out: nothing tells the door. ", *parts_]
-    return html.Span(parts_)
+        why = ["Left out: nothing tells the door. ", *why]
+    return html.Span(why)
 
 
-def _confirm(one: Meant | Field, value: str) -> list[html.Button]:
+def _confirm(one: Field | Meant) -> list[html.Button]:
     """A button that makes an open guess an answer."""
-    if not one.open or not value:
+    if not one.open or not one.guess or (isinstance(one, Field) and one.free):
         return []
+    named = one.text if isinstance(one, Meant) else one.key
     return [
         html.Button(
-            ["Yes, so it is", parts.unseen(f": {getattr(one, 'text', one.key)}")],
-            type="button", className="confirm", **_answering(one.key, value),
+            ["Yes, so it is", parts.unseen(f": {named}")],
+            type="button", className="confirm", **_answering(one.key, one.guess),
         )
     ]  # fmt: skip
 
@@ -211,86 +229,22 @@ def _select(key: str, value: str, names: Mapping[str, str], label: str) -> html.
     return html.Select(options, **_answering(key), **parts.aria(label=label))
 
 
-def _fields(proposed: Mapping[str, Any], told: Mapping[str, str]) -> parts.Children:
-    plain = [one for one in proposed["fields"] if one.key in NAMES]
-    labels: dict[str, list[Field]] = {}
-    for one in proposed["fields"]:
-        table, found, _ = one.key.partition(":")
-        if found:
-            labels.setdefault(table, []).append(one)
-    shown: parts.Children = [
-        html.H4("How is it written?"),
-        _table(plain, proposed["columns"], told, "How it is written"),
-    ]
-    for table, fields in labels.items():
-        title = TABLES[table]
-        asked = any(one.open for one in fields)
-        drawn = _table(fields, {}, told, title)
-        shown += [html.Details([html.Summary(title), drawn], open=asked)]
-    return shown
-
-
-def _table(
-    fields: Sequence[Field], columns: Mapping[str, Sequence[str]], told: Mapping[str, str],
-    name: str,
-) -> html.Div:  # fmt: skip
-    ordered = sorted(fields, key=lambda one: not (one.open or one.key in told))
-    if not any(one.lines for one in fields):
-        ordered = list(fields)
-    head = [html.Th(title, scope="col") for title in FIELD_COLUMNS.values()]
-    body = [
-        html.Tr(
-            [
-                html.Th(_name(one), scope="row"),
-                html.Td([_control(one, columns), *_confirm(one, one.value)]),
-                html.Td(_state(one, told)),
-                html.Td(_evidence(one)),
-            ],
-            className="asked" if one.open else "",
-        )
-        for one in ordered
-    ]
-    table = html.Table([html.Thead(html.Tr(head)), html.Tbody(body)], className="decide")
-    return parts.scrolled(table, name)
-
-
-def _name(one: Field) -> parts.Cell:
-    table, found, label = one.key.partition(":")
-    return html.Code(label) if found else Phrase(NAMES[table])
-
-
-def _evidence(one: Field) -> parts.Cell:
-    if one.lines is not None:
-        return phrase("{n} lines", n=count(one.lines))
-    return one.why or ""
-
-
-def _state(one: Field, told: Mapping[str, str]) -> parts.Cell:
-    if one.key in told:
-        return TOLD
-    return html.Em(OPEN, className="odd") if one.open else Phrase(SETTLED)
-
-
-def _control(one: Field, columns: Mapping[str, Sequence[str]]) -> parts.Cell:
+def _control(one: Field | Meant, columns: Mapping[str, Sequence[str]]) -> parts.Cell:
+    if isinstance(one, Meant):
+        return _select(one.key, one.value, MEANINGS, phrase("Meaning of {text}", text=one.text))
     name, _, label = one.key.partition(":")
-    title = NAMES.get(one.key) or phrase("Meaning of {text}", text=label)
     if one.free:
-        return html.Div(
-            [dcc.Input(type="text", value=one.value, list=f"draft-{name}", debounce=True,
-                       name=name, maxLength=2000, className="free",
-                       id={"draft-field": one.key}),
-             html.Datalist([html.Option(value=option) for option in one.options],
-                           id=f"draft-{name}")],
-            **_answering(one.key),
-        )  # fmt: skip
-    known = WORDS.get(name, {})
+        listed = html.Datalist([html.Option(value=o) for o in one.options], id=f"draft-{name}")
+        line = dcc.Input(id=f"draft-{name}-text", type="text", value=one.value, debounce=True,
+                         list=f"draft-{name}", maxLength=2000)  # fmt: skip
+        return html.Label([parts.unseen(NAMES[name]), line, listed], **_answering(one.key))
+    known = WORDS.get(name, {"": "kept as written"} if label else {"": "none of them"})
     names = {option: known.get(option) or _option(option, columns) for option in one.options}
+    title = phrase("Meaning of {text}", text=label) if label else NAMES[name]
     return _select(one.key, one.value, names, title)
 
 
 def _option(option: str, columns: Mapping[str, Sequence[str]]) -> str:
-    if not option:
-        return "none of them"
     names = " + ".join(option.split(BETWEEN))
     values = ", ".join(columns.get(option, ()))
     return f"{names} ({values})"[:60] if values else names
@@ -301,6 +255,7 @@ def _profile(proposed: Mapping[str, Any], decided: bool) -> parts.Children:
                     role="region", **parts.aria(label="The profile"))  # fmt: skip
     again = html.Button("Forget what I decided", type="button", **_answering("again", ""))
     named: dict[str, Any] = {"data-profile": f"{proposed['name']}.toml"}
+    copied: dict[str, Any] = {"data-copy": "draft-text"}
     return [
         html.Details(
             [
@@ -308,7 +263,7 @@ def _profile(proposed: Mapping[str, Any], decided: bool) -> parts.Children:
                 html.P(
                     [html.Button("Download", type="button", className="take", **named),
                      html.Button("Copy", type="button", className="take",
-                                 **{"data-copy": "draft-text"})]
+                                 **copied)]
                 ),
                 text,
             ]

@@ -35,23 +35,24 @@ MOSTLY = {
     "at_once": "none",
     "answered": "80 % or more",
 }
-COLUMNS = {"what": "Figure", "before": "Before", "now": "Now", "mostly": "Mostly"}
+COLUMNS = {"what": "Figure", "before": "Before", "now": "Now"}
 ODD = "unlike a building"
 
 
 def said(row: Row, before: Row | None = None) -> Phrase:
     """In a sentence, how much is read."""
-    share = percent(row["understood"]) or "nothing"
-    if before is None or before["understood"] == row["understood"]:
+    values = {
+        "share": percent(row["understood"]) or "nothing", "events": whole(row["events"]),
+        "rejected": whole(row["rejected"]),
+    }  # fmt: skip
+    if before is None:
         return phrase(
-            "{share} of the lines are read: {events} events, {rejected} lines rejected.",
-            share=share, events=whole(row["events"]), rejected=whole(row["rejected"]),
-        )  # fmt: skip
+            "{share} of the lines are read: {events} events, {rejected} lines rejected.", **values
+        )
     return phrase(
-        "{share} of the lines are read (before: {before}): {events} events, {rejected} lines "
-        "rejected.",
-        share=share, before=percent(before["understood"]) or "nothing",
-        events=whole(row["events"]), rejected=whole(row["rejected"]),
+        "{share} of the lines are read: {events} events (before: {were}), {rejected} lines "
+        "rejected (before: {refused}).",
+        **values, were=whole(before["events"]), refused=whole(before["rejected"]),
     )  # fmt: skip
 
 
@@ -68,7 +69,8 @@ def figures(row: Row, before: Row | None = None) -> parts.Children:
         shown: parts.Cell = html.Strong(value) if changed and old != value else value
         if odd:
             shown = html.Span([value or "", " ", html.Em(ODD, className="odd")])
-        told.append({"what": name, "before": old, "now": shown, "mostly": MOSTLY[key]})
+        mostly = html.Small(phrase("mostly {usual}", usual=Phrase(MOSTLY[key])))
+        told.append({"what": html.Span([name, mostly]), "before": old, "now": shown})
     columns = {key: title for key, title in COLUMNS.items() if changed or key != "before"}
     if not told:
         return []
@@ -96,7 +98,8 @@ def _by_key(row: Row | None) -> dict[str, tuple[str | None, bool]]:
     if row is None:
         return {}
     share = row["understood"]
-    told = {"understood": (percent(share) or "nothing", share is None or share < 0.95)}
+    told: dict[str, tuple[str | None, bool]] = {}
+    told |= {"understood": (percent(share) or "nothing", share is None or share < 0.95)}
     for one in row["figures"]:
         told[one["key"]] = (_figure(row, one), one["odd"])
     return told
@@ -107,7 +110,7 @@ def _figure(row: Row, one: Mapping[str, Any]) -> str | None:
     if value is None:
         return None
     if key == "span":
-        return f"{row['first']:%Y-%m-%d} to {row['last']:%Y-%m-%d}"
+        return phrase("{n} days from {first}", n=f"{value:.1f}", first=f"{row['first']:%Y-%m-%d}")
     if key == "floors":
         return f"{value:.0f} / {of}" if of else f"{value:.0f}"
     if key == "open_s":

@@ -41,7 +41,8 @@ def section(data: Data, site: str) -> html.Section:
         phrase("One file of at most {n} MB; .zip, .gz and .zst may hold many exports.",
                n=count(FILE_BYTES / 1e6)),
     ]  # fmt: skip
-    return parts.section(
+    working = html.P("Reading the file …", className="working")
+    shown = parts.section(
         "hand-over", "Take an export in", beside, choose,
         parts.folded(
             "Which chute, which profile",
@@ -51,13 +52,17 @@ def section(data: Data, site: str) -> html.Section:
         dcc.Store(id="waiting-upload"),
         dcc.Store(id="draft-answer"),
         dcc.Loading(html.Div(id="preview", **parts.aria(live="polite")), delay_show=300,
-                    custom_spinner=html.P("Reading the file …", className="working")),
+                    custom_spinner=working),
         html.Button(ASK, id="draft-ask", type="button", hidden=True),
+    )  # fmt: skip
+    below = [
         dcc.Loading(html.Div(id="draft"), delay_show=300, overlay_style={"visibility": "visible"},
-                    custom_spinner=html.P("Reading the file …", className="working")),
+                    custom_spinner=working),
         html.Button("Take it in", id="take-in", type="button", hidden=True),
         html.Div(id="taken-in", **parts.aria(live="polite")),
-    )  # fmt: skip
+    ]  # fmt: skip
+    shown.children.append(html.Div(below, className="across"))
+    return shown
 
 
 def profiles(data: Data, site: str) -> list[str]:
@@ -296,7 +301,7 @@ def _told(data: Data, site: str, search: str | None, shown: Shown) -> tuple[Any,
     )  # fmt: skip
 
 
-def _spoken(data: Data, site: str, search: str | None, shown: parts.Children) -> Any:
+def _spoken(data: Data, site: str, search: str | None, shown: parts.Children | list[str]) -> Any:
     """In the language that the address asks for, else the site's."""
     known = data.store.site(site).language if data.rights().may_see(site) else "en"
     return spoken(shown, language_of(Choice.of(search).lang, known))
