@@ -31,8 +31,8 @@ from tests.benchmarks.results import put, short, spread
 ROUNDS = 3
 DOOR = ["chute", "floor"]
 NOTE = (
-    "Behind, since ours first rebuilds all intervals and uses, which every further question shares, "
-    "and bounds what is not known; the script looks at one signal of a log without faults"
+    "Behind, since ours first rebuilds all intervals and uses, which every further question "
+    "shares, and bounds what is not known; the script looks at one signal of a log without faults"
 )
 
 OPENINGS = """
