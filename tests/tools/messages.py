@@ -35,10 +35,11 @@ VIEWS = ("views/about_", "views/pickup_report", "views/streams_report", "views/w
 TELLS = {"phrase": (0,), "say": (0,), "things": (1,), "counted": (1,)}
 # Words of the machine, not of people: ids, keys, names of columns, classes, paths, formats.
 PLAIN = re.compile(
-    r"^[\W\d_]*$|%[srd]|^(\w+64|datetime64\[.*|autoHeight|singleRow|selectedRows|hrefLang|DejaVu Sans"
-    r"|SHA256SUMS|chooseOnEnter.*|by[A-Z]\w+|(lower|upper|outside) .*left|lower right|[A-Z]{2}|Int64"
-    r"|.*%[YmdbH].*|(value|caution|number|cell) (absent|top|long)|.* failed|\d[\w-]*|[a-z]+[A-Z]\w*"
-    r"|loganalyzer \w+|data:.*)$|^[a-z][a-z0-9_.-]*$|^[./#].*|^--\w.*|^&|^%[^ ]|^[A-Z_]+$|\\d|^[a-z-]+: "
+    r"^[\W\d_]*$|^_?[a-z][a-z0-9_.-]*$|^[./#].*|^--\w.*|^&|^%[^ ]|^[A-Z_]+$|\\d|^[a-z-]+: "
+    r"|%[srdYmbH]|^(autoHeight|singleRow|selectedRows|hrefLang|minWidth|lines.markers|SHA256SUMS"
+    r"|DejaVu Sans|MMMd|MMMEd|yMMM|Int64|Float64|datetime64.*|chooseOnEnter.*|caution top"
+    r"|(lower|upper|outside) .*|value absent|English|Deutsch|Português|[a-z]+[A-Z]\w*|.* failed"
+    r"|loganalyzer \w+)$"
 )
 
 
