@@ -70,9 +70,7 @@ def main() -> None:
     week = costs.seconds(costs.events)
     print(f"{options.buildings:,} buildings; a usual week costs {week:.1f} s of one worker")
     for workers in options.workers:
-        told(
-            workers, options.buildings, costs, play(options.buildings, workers, costs, options.seed)
-        )
+        told(workers, costs, play(options.buildings, workers, costs, options.seed))
 
 
 def _options() -> argparse.Namespace:
@@ -121,9 +119,12 @@ def play(buildings: int, workers: int, costs: Costs, seed: int) -> Played:
 def told(workers: int, costs: Costs, played: Played) -> None:
     middle, late, worst = np.percentile(np.array(played.waited) / 60, [50, 95, 100])
     busiest = workers * costs.requests / costs.seconds(costs.events)
-    print(f"  {workers:4} workers: findings after {middle:.1f} min (median), {late:.0f} min (95 %), "
-          f"{worst:.0f} min (last); busy {played.worked / workers / WEEK_S:.0%} of the week; "
-          f"{busiest:,.0f} requests a second at most")  # fmt: skip
+    busy = played.worked / workers / WEEK_S
+    print(
+        f"  {workers:4} workers: findings after {middle:.1f} min (median), {late:.0f} min (95 %), "
+        f"{worst:.0f} min (last); busy {busy:.0%} of the week; "
+        f"{busiest:,.0f} requests a second at most"
+    )
 
 
 if __name__ == "__main__":
