@@ -59,6 +59,13 @@ SELECTION = (
     option("--chute", metavar="ID", help="only this chute"),
     *PERIOD,
 )
+SPREAD = (
+    option("--workers", type=int, metavar="N",
+           help="processes of this machine that share the work (default: 1)"),
+    option("--cluster", metavar="ADDRESS", help="a Dask cluster that shares the work: "
+           "tcp://HOST:PORT of its scheduler, or local or local:N to start one here; all of it "
+           "must see the same files under the same names"),
+)  # fmt: skip
 TICKETS = file("--tickets", "FILE.csv", "weigh tickets with the columns date, stream, kg")
 ADDRESS = (
     option("--host", default="127.0.0.1", metavar="H",
@@ -103,6 +110,8 @@ COMMANDS = {
                  required=True),
             file("--out", "PROFILE.toml", "the profile file to write", required=True),
             option("--force", action="store_true", help="replace a file that is there already"),
+            option("--answer", action="append", default=[], metavar="KEY=VALUE",
+                   help="what you know better than the draft; keys stand in --json"),
             JSON,
         ),
     ),
@@ -125,6 +134,7 @@ COMMANDS = {
                    "the beginning of it, or its name"),
             option("--again", action="store_true", help="read the kept originals again, after a "
                    "site or profile file was changed"),
+            *SPREAD,
             JSON,
         ),
     ),
@@ -262,6 +272,21 @@ COMMANDS = {
                    help="round times down to whole steps of 15min, 1h, …, in UTC"),
             *SELECTION,
             TICKETS,
+        ),
+    ),
+    "analyze": Command(
+        "work out beforehand what is asked of many sites",
+        "Works out the roll-ups, findings and standings of every site whose log changed, and keeps "
+        "them in the store, where summary, portfolio and the dashboard read them. They may be "
+        "taken away at any time.",
+        "analysing:analyse_store",
+        (
+            STORE,
+            option("--site", metavar="ID", help="only this site"),
+            option("--workers", type=int, metavar="N",
+                   help="so many processes of this machine (default: its cores)"),
+            SPREAD[1],
+            JSON,
         ),
     ),
     "check": Command(

@@ -1,19 +1,23 @@
 """Telling what the logs show: one command a question."""
 
 import argparse
+from collections.abc import Sequence
 
 import pandas as pd
 
 from loganalyzer import views
 from loganalyzer.answers import answer, span
-from loganalyzer.commands.shared import answered, findings, period, told
+from loganalyzer.commands.shared import CAUTION, answered, findings, period, tell, told
 from loganalyzer.commands.tickets import ticket_status, with_tickets
 from loganalyzer.errors import UsageError
+from loganalyzer.kept.many import FEW, many, many_of_period, told_of
+from loganalyzer.kept.told import PORTFOLIO, found_rows, portfolio_of
 from loganalyzer.store import Store
 from loganalyzer.views import Analysis
 from loganalyzer.views.audit_report import audit_dict, audit_text, shown_violations
 from loganalyzer.views.effects import effects_dict, effects_text
 from loganalyzer.views.index_report import indices_dict, indices_text
+from loganalyzer.views.many import many_dict, many_text, not_analysed
 from loganalyzer.views.pickup_report import pickups_dict, pickups_text
 from loganalyzer.views.portfolio import portfolio
 from loganalyzer.views.portfolio_report import portfolio_dict, portfolio_text
@@ -31,6 +35,8 @@ from loganalyzer.views.wait_report import clearing_what_if, waiting_dict, waitin
 def summarise(options: argparse.Namespace) -> int:
     """Print the findings."""
     store = Store.open(options.store)
+    if options.site is None and options.chute is None and len(store.sites()) > FEW:
+        return _summarise_many(options, store)
     analysis = answered(options, store)
     found = views.summary(analysis, store.imports(options.site), store.rejects(options.site))
     return told(
@@ -38,6 +44,24 @@ def summarise(options: argparse.Namespace) -> int:
         lambda: {**views.as_dict(analysis, found), "kept_from": store.kept_from(options.site)},
         lambda: findings(store, found),
     )
+
+
+def _summarise_many(options: argparse.Namespace, store: Store) -> int:
+    """From what is kept of each site; findings only of the whole log."""
+    start, end = period(options)
+    whole = start is None and end is None
+    found = many(store) if whole else many_of_period(store, start, end)
+    if not found.names:
+        raise _none_analysed(store, found.missing)
+    return told(
+        options.json,
+        lambda: {"caution": CAUTION} | many_dict(
+            found.headline, None if found.findings is None else found_rows(found.findings),
+            found.missing,
+        ),
+        lambda: f"{many_text(found.names, found.headline, found.worst(), found.missing)}\n\n"
+        f"{CAUTION}",
+    )  # fmt: skip
 
 
 def audit_rules(options: argparse.Namespace) -> int:
@@ -85,11 +109,25 @@ def compare_buildings(options: argparse.Namespace) -> int:
     store = Store.open(options.store)
     if options.site is not None:
         store.site(options.site)
-    # One building at a time, so that memory does not grow with their number.
-    held = portfolio(answer(store, name, period=period(options)) for name in store.sites())
+    if period(options) == (None, None):
+        found = told_of(store, PORTFOLIO)
+        held = portfolio_of(found.table)
+        if found.missing:
+            tell(not_analysed(found.missing, len(store.sites())))
+        if not found.table.num_rows:
+            raise _none_analysed(store, found.missing)
+    else:  # one building at a time, so that memory does not grow with their number
+        held = portfolio(answer(store, name, period=period(options)) for name in store.sites())
     return told(
         options.json, lambda: portfolio_dict(held, options.site),
         lambda: portfolio_text(held, options.site),
+    )  # fmt: skip
+
+
+def _none_analysed(store: Store, missing: Sequence[str]) -> UsageError:
+    return UsageError(
+        str(store.path), f"{len(missing):,} sites and none of them analysed", "some that are",
+        "Run loganalyzer analyze, or name one with --site",
     )  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 
@@ -59,6 +60,9 @@ HELD: dict[str, pa.StructType] = {
 TOLD = pa.schema([("site", TEXTS), *((name, pa.list_(row)) for name, row in HELD.items())])
 
 
+PORTFOLIO = ("standings", "suspects", "doors", "sizes")  # what `portfolio_of` reads
+
+
 @dataclass(frozen=True)
 class Glance:
     """What the ledger and the site file say of a site, for a line of a list.
@@ -81,8 +85,8 @@ class Glance:
             "site": self.site.id, "name": self.site.name, "time_zone": self.site.time_zone,
             "chutes": [chute.id for chute in self.site.chutes], "exports": len(ledger),
             "lines": int(ledger["lines"].sum()), "rejected": int(ledger["rejected"].sum()),
-            "first": _moment(ledger["first"].min()), "last": _moment(ledger["last"].max()),
-            "kept_from": _moment(self.kept_from), "hidden_floors": self.hidden,
+            "first": _value(ledger["first"].min()), "last": _value(ledger["last"].max()),
+            "kept_from": _value(self.kept_from), "hidden_floors": self.hidden,
         }  # fmt: skip
 
 
@@ -112,8 +116,7 @@ def table_of(told: pa.Table, name: str) -> pa.Table:
 def portfolio_of(told: pa.Table) -> Portfolio:
     """What `views.portfolio` looks at, from kept rows."""
     standings, suspects, doors, sizes = (
-        table_of(told, name).to_pandas(integer_object_nulls=True)
-        for name in ("standings", "suspects", "doors", "sizes")
+        table_of(told, name).to_pandas(integer_object_nulls=True) for name in PORTFOLIO
     )
     return Portfolio(
         standings.assign(evidence=[list(lines) for lines in standings["evidence"]]),
@@ -137,6 +140,16 @@ def findings_of(rows: pa.Table) -> tuple[Finding, ...]:
     return tuple(found)
 
 
+def found_rows(findings: pd.DataFrame) -> list[dict[str, Any]]:
+    """Kept findings as JSON knows them."""
+    told = findings[FINDING].to_dict("records")
+    return [
+        {str(name): _value(value) for name, value in row.items()}
+        | {"sentence": str(phrases.read(row["sentence"])), "evidence": list(row["evidence"])}
+        for row in told
+    ]
+
+
 def _finding(one: Finding) -> dict[str, Any]:
     values = {name: getattr(one, name) for name in FINDING}
     return {name: _value(value) for name, value in values.items()} | {
@@ -152,14 +165,10 @@ def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _value(value: Any) -> Any:
-    if isinstance(value, list | tuple | frozenset):
-        return sorted(value) if isinstance(value, frozenset) else list(value)
+    if isinstance(value, list | tuple | np.ndarray):
+        return list(value)
     if value is None or pd.isna(value):
         return None
     if isinstance(value, pd.Timestamp):
         return value.to_pydatetime(warn=False)
     return value.item() if hasattr(value, "item") else value
-
-
-def _moment(value: Any) -> Any:
-    return _value(value)
