@@ -129,7 +129,7 @@ def page(data: Data, path: str, search: str | None) -> tuple[parts.Children, str
         if (found and name in PAGES) or (path == "/" and len(sites) == 1):
             return frame.layout(data, PAGES, found[1] if found else sites[0], name, search)
         if path == "/":
-            return start.layout(data)
+            return start.layout(data, Choice(lang=Choice.of(search).lang))
         said = "There is no such page."
     except AnalyzerError as error:
         said = str(error)

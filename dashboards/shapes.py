@@ -101,7 +101,7 @@ def lines(
     panel's line lead.
     """
     look = LOOKS[scheme]
-    each = list(rows.groupby("panel", sort=False))
+    each = [(name, rows[rows["panel"].eq(name)]) for name in rows["panel"].unique()]
     heights = [PANEL_PX] * len(each)
     figure, named = panels([name for name, _ in each], heights), list(rows["line"].unique())
     seen: set[str] = set()

@@ -10,7 +10,7 @@ from dashboards.pages.choice import Choice
 from dashboards.pages.frame import Page
 from dashboards.pages.strip.axis import micros
 from dashboards.pages.strip.payload import written
-from dashboards.pages.view import Row, View, duration, moment, whole, word
+from dashboards.pages.view import Row, View, coded, duration, moment, whole, word
 from loganalyzer import views
 from loganalyzer.language import phrase
 from loganalyzer.sentences import count, listed
@@ -96,7 +96,7 @@ def _is_day(text: str | None) -> bool:
 
 def _ended(result: str) -> str:
     """How a row ended, in words; a code of the log stays as it is written."""
-    return phrase(ENDED[result]) if result in ENDED else result
+    return phrase(ENDED[result]) if result in ENDED else coded(result)
 
 
 def _wanted(choice: Choice) -> tuple[Wanted, str | None]:

@@ -26,6 +26,9 @@ COMPONENT_NAMES = {
     "container": "container", "compactor": "compactor", "wiring": "wiring", "control": "control",
     "power": "power", "fire": "fire", "other": "other", "button": "button",
 }  # fmt: skip
+CODE_NAMES = {
+    "busy": "busy", "full": "full", "service": "service", "lockout": "lockout", "fault": "fault",
+}  # fmt: skip
 WHO_NAMES = {
     "manager": "manager", "technician": "technician", "coordinator": "coordinator",
 }  # fmt: skip
@@ -127,6 +130,12 @@ def kind(name: object) -> str:
 def component(name: object) -> str:
     """A component as people say it."""
     return phrase(COMPONENT_NAMES.get(str(name), str(name)))
+
+
+def coded(code: object) -> str:
+    """A code of a refusal: one that every profile knows in words, any other as it is written."""
+    said = word(code)
+    return phrase(CODE_NAMES[said]) if said in CODE_NAMES else said
 
 
 def text(value: object) -> str:

@@ -13,6 +13,7 @@ from dashboards.pages.frame import Page
 from dashboards.pages.view import (
     Row,
     View,
+    coded,
     duration,
     percent,
     reasons,
@@ -130,7 +131,7 @@ def within(view: View) -> html.Section:
     codes = {"code": "Refused because", "chute": "Chute", "refusals": "Presses",
              "share": "Of 100 presses", "reason": "Why not"}  # fmt: skip
     reasons_told = [
-        {"code": word(row["code"]) or phrase("not told"), "chute": str(row["chute"]),
+        {"code": coded(row["code"]) or phrase("not told"), "chute": str(row["chute"]),
          "refusals": parts.door(whole(row["refusals"]), view.behind(
              "refusals", chute=str(row["chute"]), result=word(row["code"]))),
          "share": with_limits(row, "share", "low", "high", 100), "reason": text(row["reason"])}

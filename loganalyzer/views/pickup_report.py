@@ -4,6 +4,7 @@ from typing import Any
 
 import pandas as pd
 
+from loganalyzer.language import phrase
 from loganalyzer.localtime import zone_of
 from loganalyzer.pickups.backtest import FIRST_WEEKS
 from loganalyzer.pickups.simulation import FILLS, SEED, WORLDS
@@ -16,12 +17,13 @@ from loganalyzer.views.summary import records
 NOT_TESTED = (
     f"no fill to hold back: it takes a rule and more than {FIRST_WEEKS} weeks of log with fulls"
 )
-ASSUMES = (
+ASSUMES = phrase(
     "A pickup is taken to empty the container and nobody else to; demand is that of the log. "
-    f"Simulated: {WORLDS} x {FILLS} fills, seed {SEED}; brackets are 95 % intervals, +- is the "
+    "Simulated: {worlds} x {fills} fills, seed {seed}; brackets are 95 % intervals, +- is the "
     "error of the simulation. A rule without DTSTART starts on Monday 2001-01-01 at 07:00 local "
-    "time: the hour where it names none, and the week from which INTERVAL counts."
-)
+    "time: the hour where it names none, and the week from which INTERVAL counts.",
+    worlds=WORLDS, fills=FILLS, seed=SEED,
+)  # fmt: skip
 
 
 def pickups_dict(analysis: Analysis, at: pd.Timestamp | None = None) -> dict[str, Any]:

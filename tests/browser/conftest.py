@@ -41,13 +41,19 @@ def base_url() -> None:
 
 
 @pytest.fixture(scope="session")
-def samples(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """The address of a dashboard over two chutes, one or two weeks each, of the sample logs."""
+def sample_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two chutes, one or two weeks each, of the sample logs."""
     store = tmp_path_factory.mktemp("samples") / "store"
     folder = SAMPLES / "quay-terrace"
     site = load_site(SAMPLES / "quay-terrace.toml")
     take(store, *(folder / name for name in EXPORTS), of=site)
-    with serving(store) as address:
+    return store
+
+
+@pytest.fixture(scope="module")
+def samples(sample_store: Path) -> Iterator[str]:
+    """The address of a dashboard over them, for the tests of one module."""
+    with serving(sample_store) as address:
         yield address
 
 

@@ -124,3 +124,42 @@ def test_a_printed_page_has_no_controls(quiet: Page, samples: str):
     expect(quiet.locator(".headline")).to_be_visible()
     expect(quiet.locator("#numbers")).to_contain_text("time of Europe/Lisbon")
     quiet.emulate_media(media="screen")
+
+
+def test_every_hour_of_the_week_comes_as_a_table_when_asked_for(quiet: Page, samples: str):
+    look(quiet, f"{samples}/?chute=A&count=visits")
+    quiet.locator("#week-hours summary").click()
+    rows = quiet.locator("#week-hours-table tbody tr")
+    expect(rows.first).to_be_visible()
+    expect(rows).to_have_count(168)
+    with quiet.expect_download() as taken:
+        quiet.locator("#week-hours button.take").click()
+    head, *hours = taken.value.path().read_text(encoding="utf-8-sig").splitlines()
+    assert head.startswith('"Hour of the local week","Floor ')
+    assert hours[31].startswith('"Tuesday 07:00"')
+
+
+@pytest.mark.parametrize(
+    ("page", "mark", "leads"),
+    [
+        ("waiting", "#split-bars .barlayer .point path", r"/uses\?.*of=visits.*result=served"),
+        ("waiting", "#hours-lines .points path", r"/uses\?.*of=visits.*hour=\d+"),
+        ("sorting", "#trend-lines .points path", r"/uses\?.*of=cycles.*from=2026-\d\d-\d\d&to="),
+        ("sorting", "#forecast-lines .points path", r"/incidents\?.*kind=container_full"),
+        ("faults", "#limits-0 .points path", r"/uses\?.*of=cycles.*day=2026-"),
+    ],
+)
+def test_every_chart_leads_to_its_rows(quiet: Page, samples: str, page: str, mark: str, leads: str):
+    quiet.goto(f"{samples}/site/quay-terrace/{page}?chute=A")
+    chart = mark.split()[0]
+    quiet.locator(f"{chart}[data-door], {chart} [data-door]").first.wait_for()
+    quiet.locator(mark).nth(2).click(force=True)
+    expect(quiet).to_have_url(re.compile(leads))
+    expect(quiet.locator("#uses .said, #incident-list .said").first).to_be_visible()
+
+
+def test_a_finding_leads_to_what_is_behind_it(quiet: Page, samples: str):
+    look(quiet, f"{samples}/?chute=A")
+    quiet.locator("#findings a.behind").first.click()
+    expect(quiet).to_have_url(re.compile(r"/site/quay-terrace/\w+\?chute=A"))
+    expect(quiet.locator("#answers section h2").first).to_be_visible()

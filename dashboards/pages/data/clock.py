@@ -46,7 +46,7 @@ def section(view: View, data: Data, site: str) -> html.Section:
         html.P(phrase("{share} % of the times stand as they were written.",
                       share=figure(100 * exact)), className="said"),
         "The others were put right as far as the log tells how.",
-        f"{view.scope}.",
+        view.about,
     ]  # fmt: skip
     raw = [
         parts.folded(f"Lines: {mark}", *parts.lines(data.lines(site, _evidence(events, mark))))

@@ -39,7 +39,7 @@ def section(view: View, data: Data, site: str) -> html.Section:
         html.P(phrase("{share} % of the days' time has log.", share=figure(100 * share)),
                className="said"),
         "Strong: the whole day. A number: so many percent of it. A dash: nothing.",
-        f"{view.scope}.",
+        view.about,
     ]  # fmt: skip
     if gaps.empty:
         return parts.section("coverage", title, beside, drawn, parts.nothing("No gap."))
