@@ -6,6 +6,7 @@ AnalyzerError
 │   ├── SiteError
 │   └── ProfileError
 ├── StoreError      exit 2: the store folder is something else, newer, or cannot be written
+├── ClusterError    exit 2: the processes or machines that were to help are gone
 ├── InputError      exit 3: an export cannot be read
 └── TableError      exit 2: a table lacks a column (a mistake of the caller)
 
@@ -13,6 +14,7 @@ A bad line is not an error but a row of `rejects`; these are for what stops a fi
 """
 
 from collections.abc import Sequence
+from typing import Any
 
 
 class AnalyzerError(Exception):
@@ -31,6 +33,10 @@ class AnalyzerError(Exception):
         """
         self.where, self.found, self.expected, self.fix = where, found, expected, fix
         super().__init__(one_line(f"{where}: found {found}, expected {expected}. {fix}."))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Be the same error in another process, whatever a subclass takes to be made."""
+        return _as_it_was, (type(self), self.args, self.__dict__)
 
 
 class UsageError(AnalyzerError):
@@ -66,6 +72,10 @@ class StoreError(AnalyzerError):
     """A store folder is something else, from a newer version, or cannot be used."""
 
 
+class ClusterError(AnalyzerError):
+    """The processes or machines that were to help with the work are not there, or die."""
+
+
 class InputError(AnalyzerError):
     """An export cannot be read."""
 
@@ -80,3 +90,10 @@ def one_line(text: str) -> str:
     """Fold white space and control characters, so that a message stays on its line."""
     printable = "".join(c if c.isprintable() else " " for c in text)
     return " ".join(printable.split())
+
+
+def _as_it_was(kind: type[AnalyzerError], args: Any, values: dict[str, Any]) -> AnalyzerError:
+    error = kind.__new__(kind, *args)
+    error.args = args
+    error.__dict__.update(values)
+    return error

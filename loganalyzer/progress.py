@@ -54,3 +54,26 @@ class Bar:
         trace: TracebackType | None,
     ) -> None:
         self.finish()
+
+
+class Steps:
+    """Draws how many of several pieces of work are done; as silent as `Bar`."""
+
+    def __init__(self, said: str, total: int) -> None:
+        self._said, self._total = said, total
+
+    def __enter__(self) -> Self:
+        from tqdm import tqdm  # heavy, and `--help` does without it
+
+        self._bar = tqdm(
+            total=self._total, desc=harmless(self._said), delay=PATIENCE_S, leave=False,
+            file=sys.__stderr__, disable=None, dynamic_ncols=True,
+        )  # fmt: skip
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._bar.close()
+
+    def done(self) -> None:
+        """Count one more piece."""
+        self._bar.update()

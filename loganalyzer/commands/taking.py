@@ -5,6 +5,7 @@ import dataclasses
 from pathlib import Path
 
 from loganalyzer import ingest
+from loganalyzer.cluster import Spread, spread
 from loganalyzer.commands.shared import now, print_json, tell
 from loganalyzer.errors import UsageError
 from loganalyzer.ingest.inspection import inspect
@@ -37,17 +38,23 @@ def import_files(options: argparse.Namespace) -> int:
     store = Store.open(options.store, create=not options.again)
     if not options.again:
         assert site is not None  # _check_import has seen to it
-        return report(take(options.paths, store, site, options), options.json)
+        with spread(options.cluster, options.workers) as workers:
+            alone = workers.workers == 1 and options.cluster is None
+            taken = take(options.paths, store, site, options, None if alone else workers)
+        return report(taken, options.json)
     sites = [site] if site else [store.site(name) for name in store.sites()]
     return report(_together([_again(store, one, options) for one in sites]), options.json)
 
 
-def take(paths: list[Path], store: Store, site: Site, options: argparse.Namespace) -> ImportReport:
+def take(
+    paths: list[Path], store: Store, site: Site, options: argparse.Namespace,
+    workers: Spread | None = None,
+) -> ImportReport:  # fmt: skip
     """Import files with what the options say of them, with a bar on a terminal."""
     with Bar() as bar:
         return ingest.import_paths(
             paths, store, site, received=now(), chute=options.chute, profile=options.profile,
-            progress=bar, tell=tell,
+            progress=bar, tell=tell, spread=workers,
         )  # fmt: skip
 
 

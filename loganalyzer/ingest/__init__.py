@@ -6,13 +6,16 @@
 Small exports share a commit, so that 52 weekly files do not mean 52 merges.
 """
 
+import math
 import time
+import uuid
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
+from loganalyzer.cluster import Spread
 from loganalyzer.errors import AnalyzerError, InputError, StoreError
 from loganalyzer.ingest import reports
 from loganalyzer.ingest.choice import Profiles
@@ -30,7 +33,7 @@ from loganalyzer.ingest.taking import (
     take,
 )
 from loganalyzer.profile import Profile, parse_profile
-from loganalyzer.readers.unpack import Export, Limits, exports
+from loganalyzer.readers.unpack import Export, Limits, exports, files
 from loganalyzer.site import Site, parse_site
 from loganalyzer.store import Store
 from loganalyzer.store.change import Change
@@ -41,6 +44,7 @@ from loganalyzer.store.manifest import Export as Entry
 from loganalyzer.store.manifest import Manifest
 
 TOGETHER_S = 2.0
+SHARE_BYTES = 16 << 20  # of small files; a larger one is a share of its own
 
 
 def import_paths(
@@ -55,6 +59,7 @@ def import_paths(
     kept: Mapping[str, Profile] | None = None,
     progress: Progress | None = None,
     tell: Callable[[str], None] = lambda line: None,
+    spread: Spread | None = None,
 ) -> ImportReport:
     """Take exports into a store.
 
@@ -69,6 +74,8 @@ def import_paths(
         kept: Profiles by file name, for those that are not beside the site file any more.
         progress: Told how far it is.
         tell: Called with one line when another importer has to be waited for.
+        spread: Who reads the exports, if not this process, which lands them in any case. Paths
+            and store must be the same there.
 
     Raises:
         SettingsError: The site or a profile it names is wrong.
@@ -81,9 +88,13 @@ def import_paths(
         job.profiles.kept.update(kept or {})
         if profile is not None:
             job.profiles.load(profile)
-        for path in paths:
-            for found in exports(path, limits):
-                job.add(found)
+        if spread is None:
+            for path in paths:
+                for found in exports(path, limits):
+                    job.add(found)
+        else:
+            for part in spread.map(_read_apart, job.shared_out(paths, limits, spread), "import"):
+                job.take_over(part)
         return job.finish()
 
 
@@ -162,6 +173,7 @@ class _Job:
     messages: list[str] = field(default_factory=list)
     since: float = 0.0
     count: int = 0
+    together_s: float = TOGETHER_S
 
     def __post_init__(self) -> None:
         self.profiles = Profiles(Path(self.site.file) if self.site.file else None)
@@ -223,14 +235,58 @@ class _Job:
         done = tuple(report for _, report in sorted(self.done.items()))
         return ImportReport(done, tuple(self.messages))
 
+    def shared_out(
+        self, paths: Iterable[Path], limits: Limits | None, spread: Spread
+    ) -> list["_Share"]:
+        """The files below the paths, as shares of work; what is none is reported."""
+        share = _Share(
+            self.store.path, self.site, self.received, self.asked, self.folder, self.profiles.kept,
+            limits,
+        )  # fmt: skip
+        sized: list[tuple[Path, int]] = []
+        for file in (file for path in paths for file in files(path)):
+            if isinstance(file, InputError):
+                self.add(file)
+            else:
+                sized.append((file, file.stat().st_size if file.is_file() else 0))
+        most = min(SHARE_BYTES, sum(size for _, size in sized) // (4 * spread.workers))
+        shares: list[list[Path]] = []
+        room = -1
+        for file, size in sized:
+            if room < size:
+                shares.append([])
+                room = most
+            shares[-1].append(file)
+            room -= size
+        return [replace(share, files=tuple(one)) for one in shares]
+
+    def take_over(self, part: "_Part") -> None:
+        """Take what another process read, as if it had been read here."""
+        for line in part.told:
+            self.tell(line)
+        here = {taken.entry.source for _, taken in self.waiting}
+        self.done |= {self.count + number: report for number, report in part.done.items()}
+        for number, taken in part.waiting:
+            if taken.entry.source in here:
+                self.done[self.count + number] = ExportReport(
+                    taken.entry.name, reports.KNOWN, taken.entry.source, self.site.id
+                )
+            else:
+                self.waiting.append((self.count + number, taken))
+        self.count += part.count
+        self._land_in_time()
+
     def _take(self, given: Given) -> None:
         folder = self.folder / str(self.count)
         with told_as_store_error(self.store.path):
             folder.mkdir()
             taken = take(given, self.site, self.profiles, folder, self.progress)
             self.waiting.append((self.count, taken))
+        self._land_in_time()
+
+    def _land_in_time(self) -> None:
         self.since = self.since or time.monotonic()
-        if not self.anew and time.monotonic() - self.since > TOGETHER_S:
+        if not self.anew and time.monotonic() - self.since > self.together_s:
             self._land()
 
     def _land(self) -> None:
@@ -284,6 +340,48 @@ class _Job:
         (manifest,) = self.store.state().of(site)
         report = _report(manifest, entry)
         return replace(report, name=name, status=reports.KNOWN, exit_status=0)
+
+
+@dataclass(frozen=True)
+class _Share:
+    """Files for another process to read, and all that it must know for that."""
+
+    store: Path
+    site: Site
+    received: datetime
+    asked: Asked
+    folder: Path
+    kept: Mapping[str, Profile]
+    limits: Limits | None
+    files: tuple[Path, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Part:
+    """What another process read: reports, exports that wait to land, and lines to tell."""
+
+    done: dict[int, ExportReport]
+    waiting: list[tuple[int, Taken]]
+    count: int
+    told: list[str]
+
+
+def _read_apart(share: _Share) -> _Part:
+    """Read the files of a share into a folder of their own, where another process lands them."""
+    told: list[str] = []
+    folder = share.folder / uuid.uuid4().hex
+    store = Store.open(share.store)
+    with told_as_store_error(store.path):
+        folder.mkdir()
+    job = _Job(
+        store, share.site, share.received, share.asked, folder, None, told.append,
+        together_s=math.inf,
+    )  # fmt: skip
+    job.profiles.kept.update(share.kept)
+    for file in share.files:
+        for found in exports(file, share.limits):
+            job.add(found)
+    return _Part(job.done, job.waiting, job.count, told)
 
 
 def _zone_changed(change: Change, site: Site) -> list[str]:

@@ -88,13 +88,19 @@ def exports(path: Path, limits: Limits | None = None) -> Iterator[Export | Input
         path: A file, packed or not, or a folder.
         limits: How far packed files may expand; null: the defaults.
     """
-    found = False
-    for file in _files(path):
-        found = True
+    for file in files(path):
         if isinstance(file, InputError):
             yield file
         else:
             yield from _in_file(file, limits or Limits())
+
+
+def files(path: Path) -> Iterator[Path | InputError]:
+    """Every file that may be an export, or hold some: of a folder, all in it and below it."""
+    found = False
+    for file in _files(path):
+        found = True
+        yield file
     if not found:
         yield InputError(
             str(path), "no file in the folder", "exports", "Give a folder that holds exports"
