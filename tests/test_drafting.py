@@ -2,6 +2,7 @@
 
 import json
 import tomllib
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from loganalyzer.cli import main
 from loganalyzer.profile import load_profile
 from tests.benchmarks.draft import measure
 from tests.tools.dialects import DIALECTS, Dialect, truth
+from tests.tools.dialects.lines import Manner, lines
 from tests.tools.simulator.sitefile import site_toml
 
 BY_NAME = {dialect.name: dialect for dialect in DIALECTS}
@@ -155,4 +157,33 @@ def test_two_controllers_in_one_file_are_suspected_where_two_doors_stand_open(
     export, out = tmp_path / "both.csv", tmp_path / "both.toml"
     export.write_text("\n".join(rows))
     main(["draft", str(export), "--site", str(site), "--out", str(out)])
-    assert "Are two controllers mixed" in capsys.readouterr().err
+    assert "two controllers write in this file, because at " in capsys.readouterr().err
+
+
+MIXED = {
+    "by a column": (lambda who, at, line: f"{at};CTRL{who};{line.floor};{line.text};{line.code}",
+                    "CTRLA, CTRLB (column column_2)"),
+    "by a word": (lambda who, at, line: f"{at} unit{who} {line.text} {line.floor} {line.code}",
+                  "unitA, unitB (the first word of the text)"),
+    "by nothing": (lambda who, at, line: f"{at};{line.floor};{line.text};{line.code}",
+                   "no column or word tells their lines apart"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("how", MIXED)
+def test_two_controllers_in_one_file_are_told_with_what_parts_them(
+    how: str, tmp_path: Path, site: Path, capsys
+):
+    write, told = MIXED[how]
+    one = lines(truth(0), Manner("codes", "codes", "codes", str, seed=3))
+    moved = [(line.at + timedelta(hours=26, seconds=11), "B", line) for line in one]
+    both = sorted([*((line.at, "A", line) for line in one), *moved], key=lambda each: each[0])
+    export, out = tmp_path / "both.log", tmp_path / "both.toml"
+    export.write_text(
+        "\n".join(write(who, f"{at:%d.%m.%Y %H:%M:%S}", line).strip() for at, who, line in both)
+    )
+    main(["draft", str(export), "--site", str(site), "--out", str(out)])
+    said = capsys.readouterr().err
+    assert "two controllers write in this file" in said
+    assert "begin before the one before is over (line " in said
+    assert told in said

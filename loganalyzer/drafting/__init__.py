@@ -12,13 +12,13 @@ from typing import Any
 
 import numpy as np
 
-from loganalyzer.drafting import deciding, scans, writing
+from loganalyzer.drafting import deciding, mixture, scans, writing
 from loganalyzer.drafting.deciding import NONE, TOLD, Answers, Field, Meant
 from loganalyzer.drafting.guesses import Guess, guess
 from loganalyzer.drafting.labels import all_floors, all_streams, floor_map, stream_map
-from loganalyzer.drafting.layouts import Found, find_layout
+from loganalyzer.drafting.layouts import Column, Found, find_layout
 from loganalyzer.drafting.naming import named
-from loganalyzer.drafting.roles import Roles
+from loganalyzer.drafting.roles import Roles, event_texts
 from loganalyzer.drafting.seen import Ints, Seen
 from loganalyzer.drafting.shapes import Kind, find_kinds
 from loganalyzer.drafting.texts import Text, no_log, read_texts
@@ -109,11 +109,13 @@ def draft(
     )  # fmt: skip
     profile = parse_profile(written, f"{name}.toml")
     asked = tuple(_asked(one) for one in guesses if not one.sure and one.evidence != TOLD)
-    guessed = replace(guessed, floors=proposed.floors, streams=proposed.streams)
+    open_ = {role: one for role, one in guessed.questions.items()
+             if role in answers or role in proposed.questions}  # fmt: skip
+    guessed = replace(guessed, floors=proposed.floors, streams=proposed.streams, questions=open_)
     return Draft(
         written, profile, f"{found.layout}: {found.evidence}",
         roles.said, tuple(guesses), (*roles.questions.values(), *asked),
-        (*messages, *_doubts(text.name, seen, guesses)),
+        (*messages, *_doubts(text.name, found, roles, seen, guesses, site)),
         sum(one.kind.texts.total() for one in guesses if one.sure), len(seen.kind),
         _asked_lines(found, seen, guesses),
         (*deciding.fields(profile, found, roles, guessed, site, answers),
@@ -178,10 +180,15 @@ def _together(texts: Sequence[Text], answers: Answers) -> tuple[Text, Found, tup
 def _meanings(found: Found, roles: Roles, site: Site, name: str) -> tuple[Roles, list[Guess], Seen]:
     if not roles.event:
         raise no_log(name, "no column of it says what happened")
-    texts = [
-        " ".join(cell for cell in cells if cell) or None
-        for cells in zip(*(found.columns[column] for column in roles.event), strict=True)
-    ]
+    texts = event_texts(found, roles)
+    roles, guesses, seen = _weighed(found, roles, site, name, texts)
+    return named(roles, seen, guesses, site), guesses, seen
+
+
+def _weighed(
+    found: Found, roles: Roles, site: Site, name: str, texts: Column
+) -> tuple[Roles, list[Guess], Seen]:
+    """What texts mean, one a record."""
     floors, streams = all_floors(site), all_streams(site)
     kinds = find_kinds(
         texts,
@@ -193,8 +200,7 @@ def _meanings(found: Found, roles: Roles, site: Site, name: str) -> tuple[Roles,
         raise no_log(name, f"nearly every line says something else ({len(kinds):,} kinds)")
     roles = _labels_in_texts(roles, kinds, floors, streams)
     seen = _seen(found, roles, kinds, texts)
-    guesses = guess(kinds, seen, roles.floor is not None)
-    return named(roles, seen, guesses, site), guesses, seen
+    return roles, guess(kinds, seen, roles.floor is not None), seen
 
 
 def _labels_in_texts(
@@ -273,7 +279,9 @@ def _samples(text: Text, found: Found, seen: Seen) -> dict[int, list[str]]:
     }
 
 
-def _doubts(name: str, seen: Seen, guesses: Sequence[Guess]) -> tuple[str, ...]:
+def _doubts(
+    name: str, found: Found, roles: Roles, seen: Seen, guesses: Sequence[Guess], site: Site
+) -> tuple[str, ...]:
     """What speaks against a sound draft: no known words, several chutes in one file."""
     told = []
     if not any("words" in one.evidence for one in guesses):
@@ -281,31 +289,14 @@ def _doubts(name: str, seen: Seen, guesses: Sequence[Guess]) -> tuple[str, ...]:
             f"{name}: no word of it is known (English, German, French, Spanish, Portuguese are); "
             "guessed by behaviour alone."
         )
-    opens = [n for n, one in enumerate(guesses) if one.meaning == ("open", "on")]
-    shuts = [n for n, one in enumerate(guesses) if one.meaning == ("open", "off")]
-    if len(opens) == len(shuts) == 1:
-        at_once = _open_at_once(seen, opens[0], shuts[0])
-        if at_once > 0.05:
-            told.append(
-                f"{name}: at {100 * at_once:.0f} % of openings another door stands open. Are two "
-                "controllers mixed in one file? Split it, or tell the chute by a column."
-            )
+    def weigh(texts: Column) -> tuple[Seen, Sequence[Guess]]:
+        _, meant, rows = _weighed(found, roles, site, name, texts)
+        return rows, meant
+
+    mixed = mixture.find(found, event_texts(found, roles), seen, guesses, weigh)
+    if mixed is not None:
+        told.append(mixed.told(name))
     return tuple(told)
-
-
-def _open_at_once(seen: Seen, opens: int, shuts: int) -> float:
-    """The share of openings at which another door stands open."""
-    rows = np.sort(np.concatenate([seen.rows[opens], seen.rows[shuts]]))
-    standing: set[int] = set()
-    count: Counter[bool] = Counter()
-    for row in rows:
-        floor = int(seen.floor[row])
-        if seen.kind[row] == opens:
-            count[bool(standing - {floor})] += 1
-            standing = {floor}
-        else:
-            standing.discard(floor)
-    return count[True] / max(count.total(), 1)
 
 
 def _of_scans(

@@ -80,7 +80,7 @@ def _agreeing(guesses: Sequence[Guess], seen: Seen) -> list[Guess]:
     out = list(guesses)
     for n, one in enumerate(guesses):
         for m, other in enumerate(guesses):
-            if n == m or one.meaning is None or one.meaning[1] == "mark":
+            if n == m or one.meaning is None or one.meaning[1] not in ("on", "off"):
                 continue
             if other.meaning == one.meaning and not _ended(one.meaning, guesses):
                 edge = rare.edge_of(seen, n, m)

@@ -115,6 +115,11 @@ def joined(columns: Sequence[Column]) -> Column:
     return [" ".join(c for c in cells if c) or None for cells in zip(*columns, strict=True)]
 
 
+def event_texts(found: Found, roles: Roles) -> Column:
+    """The event's text of each record."""
+    return joined([found.columns[column] for column in roles.event])
+
+
 def _runs(seconds: np.ndarray) -> bool:
     """Whether stamps mostly go on in time, or mostly back (a list with the newest first)."""
     steps = np.diff(seconds[~np.isnan(seconds)])
@@ -247,7 +252,10 @@ def _event_and_code(roles: Roles, left: Mapping[str, Column]) -> Roles:
         return roles
     event = [ranked[0]]
     for name in ranked[1:]:
-        if len(_distinct(full[name])) < MANY and _adds(full, event, name):
+        others = joined([full[one] for one in event])
+        if len(_distinct(full[name])) < MANY and _adds(full, event, name) and not is_writer(
+            full[name], others
+        ):
             event.append(name)
     event.sort(key=list(left).index)
     sparse = [name for name in left if name not in full and name not in event]
@@ -283,6 +291,36 @@ def _adds(full: Mapping[str, Column], event: Sequence[str], name: str) -> bool:
         groups.setdefault(_digits(text), Counter())[cell or ""] += 1
     other = sum(times.total() - max(times.values()) for times in groups.values())
     return other > 0.03 * len(base)
+
+
+def is_writer(cells: Column, texts: Column) -> bool:
+    """Whether a column tells who writes, not what happened.
+
+    Each of its values stands beside the same texts equally often; and for a text it does not go to
+    and fro, as a state does.
+    """
+    values = [value for value, _ in Counter(cell for cell in cells if cell).most_common(7)]
+    if not 2 <= len(values) <= 6 or sum(cell is not None for cell in cells) < 0.95 * len(cells):
+        return False
+    kinds: dict[str, Counter[str]] = {value: Counter() for value in values}
+    last: dict[str, str] = {}
+    turns: Counter[bool] = Counter()
+    for cell, text in zip(cells, texts, strict=True):
+        if cell not in kinds or text is None:
+            continue
+        kind = _digits(text)
+        kinds[cell][kind] += 1
+        if kind in last:
+            turns[last[kind] != cell] += 1
+        last[kind] = cell
+    first, *others = (kinds[value] for value in values)
+    if min(of.total() for of in (first, *others)) < 0.05 * len(cells) or len(first) < 4:
+        return False
+    apart = max(
+        sum(abs(first[kind] / first.total() - of[kind] / of.total()) for kind in {*first, *of}) / 2
+        for of in others
+    )
+    return apart < 0.2 and turns[True] < 0.75 * turns.total()
 
 
 def _digits(text: str) -> str:
