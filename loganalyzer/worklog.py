@@ -82,7 +82,7 @@ def _change(
         done = parse_done(text, FILE)
         entries = made(entries_of(done))
         kept = "\n".join(_written(entry) for entry in entries)
-        place = change.keep_text(kept, "done") if entries else None
+        place = change.keep_text(kept, f"{site}-done") if entries else None
         change.manifests[site] = replace(manifest, done=place)
 
 

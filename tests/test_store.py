@@ -21,8 +21,9 @@ from pandas.testing import assert_frame_equal
 from loganalyzer.errors import StoreError, UsageError
 from loganalyzer.ingest import undo
 from loganalyzer.store import ROOT, Store, disk
-from loganalyzer.store.change import Change, own_folder, take_away
-from tests.exports import Log, history, take, write
+from loganalyzer.store.change import UNFINISHED, Change, own_folder, take_away
+from loganalyzer.store.manifest import Manifest
+from tests.exports import SITE, Log, history, site, take, write
 
 FILES = 4
 
@@ -208,7 +209,10 @@ def test_what_nobody_needs_is_swept_at_the_next_changes(tmp_path: Path, exports:
         undo(store, export.name)
     take(tmp_path / "s", exports[1])
     (store.path / "events" / "left-over.parquet").write_bytes(b"")
+    (store.path / "incoming" / "killed").mkdir()
+    (store.path / UNFINISHED).touch()  # as a writer leaves it that was killed
     take(tmp_path / "s", exports[2])
+    assert not (store.path / UNFINISHED).exists()
     state = store.state()
     needed = {file for one in state.manifests.values() for file in one.files()}
     kept = {
@@ -221,6 +225,53 @@ def test_what_nobody_needs_is_swept_at_the_next_changes(tmp_path: Path, exports:
     assert "events/left-over.parquet" not in kept
     assert len([file for file in kept if file.startswith("originals")]) == 3
     assert not list((store.path / "incoming").iterdir())
+
+
+def test_a_change_takes_away_what_two_changes_before_needed_and_walks_through_nothing(
+    tmp_path: Path, exports: list[Path]
+):
+    take(tmp_path / "s", *exports)
+    store = Store.open(tmp_path / "s")
+    undo(store, exports[3].name)
+    other = store.path / "events" / "left-over.parquet"
+    other.write_bytes(b"")  # by nobody: only a walk finds it
+    original = store.path / "originals"
+    assert len(list(original.rglob("*.zst"))) == FILES  # readers of before may be at it
+    undo(store, exports[2].name)
+    undo(store, exports[1].name)
+    needed = {file for one in store.state().manifests.values() for file in one.files()}
+    assert len(list(original.rglob("*.zst"))) == 2
+    assert len(list((store.path / "manifests").iterdir())) == 2
+    assert other.exists()
+    store.settle()
+    left = {p.relative_to(store.path).as_posix() for p in store.path.rglob("*") if p.is_file()}
+    assert left - {ROOT, "lock", *store.root()["sites"].values()} == needed
+
+
+def test_a_change_reads_no_manifest_but_its_own(
+    tmp_path: Path, exports: list[Path], monkeypatch: pytest.MonkeyPatch
+):
+    for number in range(20):
+        lines = [*exports[0].read_text().splitlines()[1:], f"04.03.2025;09:00:{number};1;;BUTTON;;"]
+        export = write(tmp_path / "in" / f"{number}-own.csv", lines)
+        take(tmp_path / "s", export, of=site(SITE.replace("quay", f"quay-{number}")))
+    read: list[str] = []
+    real = Store.manifest
+
+    def counted(store: Store, file: Path, format_: int) -> Manifest:
+        read.append(file.name)
+        return real(store, file, format_)
+
+    monkeypatch.setattr(Store, "manifest", counted)
+    take(tmp_path / "s", exports[1], of=site(SITE.replace("quay", "quay-7")))
+    stale = {f"quay-{number}" for number in range(16, 20)}  # since the list was written
+    assert {name.rsplit("-", 2)[0] for name in read} <= {"quay-7", "quay-6", *stale}
+    index = tmp_path / "s" / "derived" / "sources.index"
+    assert index.exists()
+    for damage in (b"", index.read_bytes()[:-1] + b"x"):
+        index.write_bytes(damage)
+        (report,) = take(tmp_path / "s", exports[1]).exports
+        assert "quay-7" in report.messages[0]
 
 
 def test_a_reader_whose_file_was_swept_reads_the_newer_state(tmp_path: Path, exports: list[Path]):

@@ -115,7 +115,7 @@ def undo(
         site, entry = change.state.named(source)
         manifest = change.manifests[site]
         report = _report(manifest, entry)
-        place = Place(store.path, aside, change.land)
+        place = Place(store.file, aside, change.land)
         change.manifests[site] = restretched(manifest.without(entry.source), place)
     return replace(report, status=reports.TAKEN_OUT, exit_status=0)
 
@@ -148,7 +148,7 @@ def again(
     with store.incoming() as folder:
         job = _Job(store, site, received, Asked(chute, profile), folder, progress, tell, anew=True)
         for entry in manifest.exports:
-            text = (store.path / entry.profile_text).read_text(encoding="utf-8")
+            text = store.file(entry.profile_text).read_text(encoding="utf-8")
             job.profiles.kept[Path(entry.profile_file).name] = parse_profile(
                 text, entry.profile_file
             )
@@ -217,7 +217,7 @@ class _Job:
         chute = self.asked.chute or entry.asked_chute
         asked = Asked(chute, self.asked.profile or entry.asked_profile)
         received = datetime.fromtimestamp(entry.imported_at / 1e6, UTC)
-        opener = partial(original, self.store.path / entry.original)
+        opener = partial(original, self.store.file(entry.original))
         given = Given(
             entry.name, opener, entry.source, entry.size, asked, received, held=entry,
             kept_from=self.kept_from,
@@ -312,7 +312,7 @@ class _Job:
                 elif known is not None or not self.anew:  # not undone since it was read again
                     fresh.append((number, taken, landed(taken, change, self.site.id, text)))
             manifest = manifest.with_exports(*(entry for _, _, entry in fresh))
-            place = Place(self.store.path, self.folder, change.land)
+            place = Place(self.store.file, self.folder, change.land)
             change.manifests[self.site.id] = manifest = restretched(manifest, place)
         self.done |= {number: _report(manifest, entry, taken) for number, taken, entry in fresh}
         self.waiting, self.since = [], 0.0

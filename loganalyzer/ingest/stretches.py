@@ -18,6 +18,7 @@ import pyarrow.compute as pc
 from loganalyzer import clock
 from loganalyzer.clock.folds import settle
 from loganalyzer.clock.marks import UNANCHORED, mark_array
+from loganalyzer.store.disk import Find
 from loganalyzer.store.manifest import Manifest, Reading, Stretch
 from loganalyzer.store.parquet import FILE, EventFile, constant, groups, to_reading
 from loganalyzer.tables import UTC, WALL
@@ -40,12 +41,12 @@ class Place:
     """Where a site's files are, and how new ones get there.
 
     Attributes:
-        store: The store's folder.
+        find: Where a file of the store is.
         aside: A folder to write in.
         land: Moves a finished file to its place within the store.
     """
 
-    store: Path
+    find: Find
     aside: Path
     land: Callable[[Path, str], str]
 
@@ -123,15 +124,15 @@ def _made(group: Sequence[Part], files: tuple[str, ...], site: str, place: Place
         return Stretch(first.chute, files, first.solo, first.rows, first.begins, owned)
     token = uuid.uuid4().hex
     written = place.aside / f"{token}.parquet"
-    rows, owned = _merged(group, place.store, written)
+    rows, owned = _merged(group, place.find, written)
     file = place.land(written, f"events/{site}/{first.chute}/{token}.parquet")
     return Stretch(first.chute, files, file, rows, first.begins, owned)
 
 
-def _merged(group: Sequence[Part], store: Path, written: Path) -> tuple[int, dict[str, int]]:
+def _merged(group: Sequence[Part], find: Find, written: Path) -> tuple[int, dict[str, int]]:
     """Write the readings of a group as one sequence; its rows, and the lines each export owns."""
     zones = [part.reading.zone for part in group]
-    files = [pa.concat_tables(groups(store / part.reading.file)) for part in group]
+    files = [pa.concat_tables(groups(find(part.reading.file))) for part in group]
     sources = [part.source for part in group]
     order, merged, time, marks = sequence([to_reading(file) for file in files], sources, zones)
     sources, files = [sources[i] for i in order], [files[i] for i in order]

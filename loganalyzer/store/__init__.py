@@ -8,6 +8,7 @@
     sums/                     Parquet of monthly sums, where retention removed what they count
     derived/SITE/             what was worked out from a site's log; may be taken away at any time
     derived/.shared/          the same of several sites; no site is called so
+    unfinished                there while a change is made: who finds it without sweeps up
     incoming/                 where importers write before their files are moved into place
 
 A change writes new files, then replaces the one small file: a stop before that leaves the store
@@ -21,6 +22,7 @@ import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import replace
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
@@ -29,7 +31,7 @@ import pandas as pd
 from loganalyzer.errors import StoreError, UsageError
 from loganalyzer.site import Site, parse_done, parse_site
 from loganalyzer.store import contents, evidence
-from loganalyzer.store.change import Change, own_folder, take_away, turn
+from loganalyzer.store.change import UNFINISHED, Change, begin, own_folder, take_away, turn
 from loganalyzer.store.disk import (
     digest,
     document,
@@ -41,11 +43,13 @@ from loganalyzer.store.disk import (
 )
 from loganalyzer.store.formats import FORMAT, upgraded
 from loganalyzer.store.manifest import Manifest, from_json
-from loganalyzer.store.state import State
+from loganalyzer.store.sources import FILE as INDEX
+from loganalyzer.store.state import Manifests, State
 
 ROOT = "loganalyzer-store.json"
 SHARED = ".shared"
 SWEPT = ("manifests", "originals", "events", "rejects", "texts", "sums")
+HELD = 64  # manifests held ready; one never changes under its name
 Result = TypeVar("Result")
 
 
@@ -54,6 +58,11 @@ class Store:
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self._loaded = lru_cache(HELD)(self._load)
+
+    def file(self, name: str) -> Path:
+        """Where a file that the store names can be read: the one way to any of them."""
+        return self.path / name
 
     @classmethod
     def open(cls, path: Path | str, *, create: bool = False) -> Self:
@@ -142,7 +151,7 @@ class Store:
 
         def read(state: State) -> Site:
             (manifest,) = state.of(site)
-            text = (self.path / manifest.site_text).read_text(encoding="utf-8")
+            text = self.file(manifest.site_text).read_text(encoding="utf-8")
             done = parse_done(self._done(manifest), manifest.site_file)
             return parse_site(text, manifest.site_file).with_done(done)
 
@@ -153,7 +162,7 @@ class Store:
         return self.reading(lambda state: self._done(state.of(site)[0]))
 
     def _done(self, manifest: Manifest) -> str:
-        return (self.path / manifest.done).read_text(encoding="utf-8") if manifest.done else ""
+        return self.file(manifest.done).read_text(encoding="utf-8") if manifest.done else ""
 
     def chutes(self, site: str) -> tuple[str, ...]:
         """The ids of a site's chutes, in the order of its file."""
@@ -178,7 +187,7 @@ class Store:
             UsageError: There is no such site.
         """
         return self.reading(
-            lambda state: contents.timeline(self.path, state.of(site), chute, start, end)
+            lambda state: contents.timeline(self.file, state.of(site), chute, start, end)
         )
 
     def imports(self, site: str | None = None) -> pd.DataFrame:
@@ -187,11 +196,11 @@ class Store:
 
     def rejects(self, site: str | None = None) -> pd.DataFrame:
         """The table `rejects`."""
-        return self.reading(lambda state: contents.rejects(self.path, state.of(site)))
+        return self.reading(lambda state: contents.rejects(self.file, state.of(site)))
 
     def sums(self, site: str | None = None) -> pd.DataFrame:
         """The monthly sums of what retention removed: `month_sums` without `removed`."""
-        return self.reading(lambda state: contents.sums(self.path, state.of(site)))
+        return self.reading(lambda state: contents.sums(self.file, state.of(site)))
 
     def kept_from(self, site: str | None = None) -> dict[str, pd.Timestamp]:
         """For each site of which retention removed the detail, from when on it is kept (UTC)."""
@@ -210,7 +219,7 @@ class Store:
             numbers: Physical lines from 1; rows of a sheet. Those past the end are left out.
         """
         return self.reading(
-            lambda state: evidence.lines(self.path, state.named(source)[1], numbers)
+            lambda state: evidence.lines(self.file, state.named(source)[1], numbers)
         )
 
     @contextmanager
@@ -238,23 +247,31 @@ class Store:
             StoreError: The folder cannot be written; the store is as it was.
         """
         with told_as_store_error(self.path), turn(self.path / "lock", tell):
+            if (self.path / UNFINISHED).exists():
+                with suppress(OSError, ValueError, StoreError):  # the next one tries again
+                    self._sweep()
             if self.root()["format"] < FORMAT:
                 self._upgrade(tell)
             change = Change(self.path, self.state())
             yield change
-            if change.manifests != dict(change.state.manifests):
+            if change.changed():
                 self._commit(change)
-            else:
+            elif change.folders:
                 for folder in sorted(change.folders):
                     flush(folder)
+                (self.path / UNFINISHED).unlink()
 
     def _upgrade(self, tell: Callable[[str], None]) -> None:
         """Write the manifests of an earlier format anew, then switch; what was stays beside it."""
         root = self.root()
         land_text(document(root), self.path / way_back(root["format"]))
         change = Change(self.path, self.state())
-        for manifest in change.manifests.values():
-            files = [file for file in manifest.files() if not file.startswith("originals/")]
+        for manifest in change.state.manifests.values():
+            files = [
+                file
+                for file in manifest.files() - manifest.checksums.keys()
+                if not file.startswith("originals/")
+            ]
             there = [file for file in files if (self.path / file).is_file()]
             change.checksums |= {file: digest(self.path / file) for file in there}
         self._commit(change, every=True)
@@ -293,6 +310,7 @@ class Store:
                     "none, or your leave to lose them", "Add --yes if you still have those files",
                 )  # fmt: skip
             root = {**kept[place], "generation": now.generation + 1}
+            begin(self.path)
             land_text(document(root), self.path / ROOT)
             flush(self.path)
             place.unlink()
@@ -406,28 +424,28 @@ class Store:
         with told_as_store_error(self.path), turn(self.path / "lock", lambda line: None):
             for kept in self.ways_back():
                 kept.unlink()
-            self._sweep(replace(self.state(), before=()), ())
+            begin(self.path)
+            self._sweep(before=False)
 
     def _commit(self, change: Change, *, every: bool = False) -> None:
         generation = change.state.generation + 1
         files = dict(change.state.files)
-        for site, manifest in change.manifests.items():
-            if every or manifest != change.state.manifests.get(site):
-                change.manifests[site] = replace(manifest, checksums=change.checked(manifest))
-                text = document(change.manifests[site].to_json())
-                files[site] = f"manifests/{site}-{generation}-{named_by(text)}.json"
-                make_folders(self.path, self.path / files[site])
-                land_text(text, self.path / files[site])
-                change.folders.add(self.path / "manifests")
+        begin(self.path)
+        for site, manifest in (change.manifests if every else change.changed()).items():
+            text = document(replace(manifest, checksums=change.checked(manifest)).to_json())
+            files[site] = f"manifests/{site}-{generation}-{named_by(text)}.json"
+            make_folders(self.path, self.path / files[site])
+            land_text(text, self.path / files[site])
+            change.folders.add(self.path / "manifests")
         for folder in sorted({*change.folders, self.path}):
             flush(folder)
         before = tuple(sorted(set(change.state.files.values()) - set(files.values())))
         root = {"format": FORMAT, "generation": generation, "sites": files, "before": before}
         land_text(document(root), self.path / ROOT)
         self._confirm()
-        with suppress(OSError, ValueError):  # what is left over is swept at the next change
-            state = State(generation, change.manifests, files, before)
-            self._sweep(state, change.state.manifests.values())
+        with suppress(OSError, ValueError, StoreError):  # left over: swept by the next change
+            self._tidy(change.state)
+            self._end()
 
     def _confirm(self) -> None:
         """Wait until the new root file's name is on the disk."""
@@ -440,30 +458,74 @@ class Store:
                 "loganalyzer check",
             ) from error  # fmt: skip
 
-    def _sweep(self, state: State, before: Iterable[Manifest]) -> None:
-        """Take away what neither this generation nor the one before it needs."""
-        needed = {*state.before, *state.files.values()}
-        kept = [self._state(root) for root in self.ways_back().values()]
-        needed |= {file for earlier in kept for file in earlier.files.values()}
-        earlier = [manifest for one in kept for manifest in one.manifests.values()]
-        for manifest in [*state.manifests.values(), *before, *earlier]:
-            needed |= manifest.files()
+    def _tidy(self, earlier: State) -> None:
+        """Take away what only the generation before the earlier one needed.
+
+        Args:
+            earlier: The generation before this one.
+        """
+        now = self.state()
+        gone: set[str] = set(earlier.before)
+        sites = set()
+        for file in earlier.before:
+            with suppress(FileNotFoundError, StoreError):  # settled, or of an earlier format
+                manifest = self._loaded(file, format_=FORMAT)
+                gone |= manifest.files()
+                sites.add(manifest.site)
+        for state in (earlier, now, *self._earlier_formats()):
+            gone -= set(state.files.values())
+            for site in sites & state.files.keys():
+                gone -= state.manifests[site].files()
+        shared = {file for file in gone if file.startswith("originals/")}
+        for site in now.files.keys() - sites if shared else ():
+            gone -= now.manifests[site].files()
+        for file in gone:
+            if not file.startswith("texts/profile-"):  # other sites may have it; it is small
+                (self.path / file).unlink(missing_ok=True)
+
+    def _sweep(self, *, before: bool = True) -> None:
+        """Take away whatever nothing needs, also what a stopped writer left: walks through all.
+
+        Args:
+            before: Leave what the generation before this one needs.
+        """
+        now = self.state()
+        needed = set(now.files.values())
+        if before:
+            for file in now.before:
+                needed.add(file)
+                with suppress(FileNotFoundError, StoreError):
+                    needed |= self._loaded(file, format_=FORMAT).files()
+        for state in (now, *self._earlier_formats()):
+            needed |= set(state.files.values())
+            for manifest in state.manifests.values():
+                needed |= manifest.files()
         for folder in SWEPT:
             for path in (self.path / folder).rglob("*"):
                 if path.is_file() and path.relative_to(self.path).as_posix() not in needed:
                     path.unlink()
-        for pattern in (f"{ROOT}.new", way_back("*") + ".new", "*.toml.new"):
+        self._end()
+
+    def _end(self) -> None:
+        """Nothing is left that is not needed; what other writers left goes too."""
+        for pattern in (f"{ROOT}.new", way_back("*") + ".new", "*.toml.new", f"{INDEX}.*.new"):
             for path in self.path.glob(pattern):  # of a writer that was stopped
-                path.unlink()
+                path.unlink(missing_ok=True)
         for left in (self.path / "incoming").glob("*"):
             take_away(left)
+        (self.path / UNFINISHED).unlink(missing_ok=True)
+
+    def _earlier_formats(self) -> list[State]:
+        """What an upgrade left beside the present store, as the way back."""
+        return [self._state(root) for root in self.ways_back().values()]
 
     def _state(self, root: dict[str, Any]) -> State:
-        manifests = {
-            site: self.manifest(self.path / file, root["format"])
-            for site, file in root["sites"].items()
-        }
-        return State(root["generation"], manifests, root["sites"], tuple(root["before"]))
+        manifests = Manifests(root["sites"], partial(self._loaded, format_=root["format"]))
+        before = tuple(root["before"])
+        return State(self.path, root["generation"], manifests, root["sites"], before)
+
+    def _load(self, name: str, format_: int) -> Manifest:
+        return self.manifest(self.file(name), format_)
 
     def manifest(self, file: Path, format_: int) -> Manifest:
         """A manifest from its file, in the format of this program.

@@ -4,36 +4,53 @@ import hashlib
 import os
 import shutil
 import uuid
-from collections.abc import Callable, Iterator, Mapping
+from collections import ChainMap
+from collections.abc import Callable, Iterator, Mapping, MutableMapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import cast
 
 from filelock import FileLock, Timeout
 
-from loganalyzer.store.disk import digest, land, make_folders
+from loganalyzer.store.disk import digest, flush, land, make_folders
 from loganalyzer.store.manifest import Manifest
 from loganalyzer.store.state import State
+
+UNFINISHED = "unfinished"
 
 
 @dataclass
 class Change:
-    """A change of the store that is being put together, by the one who holds the lock."""
+    """A change of the store that is being put together, by the one who holds the lock.
+
+    What is put into `manifests` changes; the others are read when they are asked for. From the
+    first file that lands until the change is made, or undone by a sweep, a file `unfinished`
+    says that files may be there which nothing names.
+    """
 
     path: Path
     state: State
-    manifests: dict[str, Manifest] = field(default_factory=dict)
+    put: dict[str, Manifest] = field(default_factory=dict)
     folders: set[Path] = field(default_factory=set)
     checksums: dict[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.manifests = dict(self.state.manifests)
+        there = cast("MutableMapping[str, Manifest]", self.state.manifests)  # only read
+        self.manifests = ChainMap(self.put, there)
+
+    def changed(self) -> dict[str, Manifest]:
+        """The manifests that are others than before."""
+        there = self.state.manifests
+        return {site: one for site, one in self.put.items() if one != there.get(site)}
 
     def land(self, written: Path, place: str) -> str:
         """Move a finished file into the store; nothing names it until the change ends."""
         if not place.startswith("originals/"):
             self.checksums[place] = digest(written)
         target = self.path / place
+        if not self.folders:
+            begin(self.path)
         make_folders(self.path, target)
         land(written, target)
         self.folders |= {one for one in target.parents if one.is_relative_to(self.path)}
@@ -55,6 +72,12 @@ class Change:
         """The checksums of the files of a manifest, of those that are known."""
         known = {**manifest.checksums, **self.checksums}
         return {file: known[file] for file in sorted(manifest.files() & known.keys())}
+
+
+def begin(store: Path) -> None:
+    """Say that files may come to be in the store which nothing names."""
+    (store / UNFINISHED).touch()
+    flush(store)
 
 
 @contextmanager

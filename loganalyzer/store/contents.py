@@ -1,7 +1,6 @@
 """What a store holds, as tables: timeline, imports, rejects."""
 
 from collections.abc import Iterator, Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -9,6 +8,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from loganalyzer.store.disk import Find
 from loganalyzer.store.manifest import Export, Manifest, Stretch
 from loganalyzer.store.parquet import TIMELINE, read, read_as
 from loganalyzer.tables import TABLES
@@ -21,7 +21,7 @@ SUMS = pa.schema([
 
 
 def timeline(
-    folder: Path,
+    find: Find,
     manifests: Sites,
     chute: str | None,
     start: pd.Timestamp | None,
@@ -30,7 +30,7 @@ def timeline(
     """The rows of `timeline` of these sites, sorted by site, chute, seq.
 
     Args:
-        folder: The store.
+        find: Where a file of the store is.
         manifests: Of the sites wanted.
         chute: Only this chute; null for all.
         start: From this time on; null: from the first.
@@ -41,7 +41,7 @@ def timeline(
         for manifest in sorted(manifests, key=lambda m: m.site)
         for one in sorted({s.chute for s in manifest.stretches})
         if chute in (None, one)
-        for part in _chute_rows(folder, [s for s in manifest.stretches if s.chute == one])
+        for part in _chute_rows(find, [s for s in manifest.stretches if s.chute == one])
     ]
     table = pa.concat_tables(parts) if parts else TIMELINE.empty_table()
     table = table.unify_dictionaries().filter(_within(table["time"], start, end))
@@ -49,10 +49,10 @@ def timeline(
     return frame
 
 
-def _chute_rows(folder: Path, stretches: Sequence[Stretch]) -> Iterator[pa.Table]:
+def _chute_rows(find: Find, stretches: Sequence[Stretch]) -> Iterator[pa.Table]:
     ordered = sorted(stretches, key=lambda s: (s.begins, s.made_of))
     columns = [name for name in TIMELINE.names if name != "seq"]
-    table = read([folder / stretch.file for stretch in ordered], columns)
+    table = read([find(stretch.file) for stretch in ordered], columns)
     at = TIMELINE.get_field_index("seq")
     yield table.add_column(at, "seq", pa.array(np.arange(table.num_rows)))
 
@@ -100,11 +100,11 @@ def ledger_row(manifest: Manifest, export: Export) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def rejects(folder: Path, manifests: Sites) -> pd.DataFrame:
+def rejects(find: Find, manifests: Sites) -> pd.DataFrame:
     """The rejected lines of all exports."""
     schema = TABLES["rejects"]
     tables = [
-        read_as(folder / export.rejects, schema)
+        read_as(find(export.rejects), schema)
         for manifest in sorted(manifests, key=lambda m: m.site)
         for export in manifest.exports
         if export.rejects
@@ -113,9 +113,9 @@ def rejects(folder: Path, manifests: Sites) -> pd.DataFrame:
     return frame
 
 
-def sums(folder: Path, manifests: Sites) -> pd.DataFrame:
+def sums(find: Find, manifests: Sites) -> pd.DataFrame:
     """The monthly sums of what retention removed: `month_sums` without `removed`."""
     schema = SUMS
-    tables = [read_as(folder / m.sums, schema) for m in manifests if m.sums]
+    tables = [read_as(find(m.sums), schema) for m in manifests if m.sums]
     frame: pd.DataFrame = pa.concat_tables([schema.empty_table(), *tables]).to_pandas()
     return frame

@@ -4,12 +4,14 @@ import hashlib
 import json
 import os
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 from loganalyzer.errors import StoreError
+
+Find = Callable[[str], Path]  # the name of a file of the store → where it can be read
 
 
 def land(written: Path, place: Path) -> None:

@@ -10,25 +10,26 @@ import pyarrow as pa
 from loganalyzer.profile import Profile, parse_profile
 from loganalyzer.readers import READERS
 from loganalyzer.readers.blocks import Block, blocks
+from loganalyzer.store.disk import Find
 from loganalyzer.store.manifest import Export
 
 
-def lines(folder: Path, export: Export, numbers: Iterable[int]) -> dict[int, str]:
+def lines(find: Find, export: Export, numbers: Iterable[int]) -> dict[int, str]:
     """Some lines of an export; reads no further than the last of them.
 
     Args:
-        folder: The store.
+        find: Where a file of the store is.
         export: Whose lines.
         numbers: Physical lines from 1, or rows of a sheet; those past the end are left out.
     """
     wanted = np.unique(np.fromiter(numbers, np.int64))
     wanted = wanted[wanted > 0]
-    text = (folder / export.profile_text).read_text(encoding="utf-8")
+    text = find(export.profile_text).read_text(encoding="utf-8")
     profile = parse_profile(text, export.profile)
     found: dict[int, str] = {}
     if not len(wanted):
         return found
-    with original(folder / export.original) as stream:
+    with original(find(export.original)) as stream:
         for last, part in _parts(stream, profile, export.name, wanted):
             found |= part
             if last >= wanted[-1]:

@@ -131,7 +131,7 @@ def _mended(
         if one.file in broken and len(one.made_of) > 1:
             work.done.append(f"{one.file}: merged anew from its exports.")
     manifest = replace(manifest, exports=tuple(exports), stretches=stretches)
-    return restretched(manifest, Place(change.path, aside, change.land))
+    return restretched(manifest, Place(change.path.joinpath, aside, change.land))
 
 
 def _reread(

@@ -110,7 +110,7 @@ def _timeline(
     """Where the timelines are not what these exports make together."""
     if any(not Path(r.file).is_file() for export in exports for r in export.readings):
         return []  # a reading is gone that its original cannot give: said already
-    place = Place(scratch, scratch, lambda written, _: str(written))
+    place = Place(scratch.joinpath, scratch, lambda written, _: str(written))
     anew = restretched(replace(manifest, exports=tuple(exports), stretches=()), place)
     kept = _by_readings(manifest.stretches, manifest.exports)
     problems = []

@@ -210,7 +210,7 @@ def _would_go(
     """As `_looked`, and how many events of the timelines are older than the limits."""
     limits, going = _looked(path, manifests, keep, now)
     old = (
-        len(contents.timeline(path, [one], None, None, pd.Timestamp(limits[one.site])))
+        len(contents.timeline(path.joinpath, [one], None, None, pd.Timestamp(limits[one.site])))
         for one in manifests
         if any(each.site == one.site for each in going)
     )
@@ -240,14 +240,14 @@ def _without(
             taken = Taken(entry, text, (), False)
             exports.append(landed(taken, change, manifest.site, export.site_text))
     retired = {one.source: _micros(now) for one in going.values() if one.whole}
-    place = Place(store.path, aside, change.land)
+    place = Place(store.file, aside, change.land)
     left = replace(
         manifest, exports=tuple(exports), kept_from=max(limit, manifest.kept_from or limit),
         retired={**manifest.retired, **retired},
     )  # fmt: skip
     left = restretched(left, place)
     before, after = (_sums(store, one) for one in (manifest, left))
-    kept = together(contents.sums(store.path, [manifest]), difference(before, after))
+    kept = together(contents.sums(store.file, [manifest]), difference(before, after))
     written = aside / f"{manifest.site}-sums.parquet"
     table = pa.Table.from_pandas(kept[contents.SUMS.names], contents.SUMS, preserve_index=False)
     pq.write_table(table, written)
@@ -260,9 +260,9 @@ def _sums(store: Store, manifest: Manifest) -> pd.DataFrame:
     """The monthly sums of the timeline of a manifest."""
     text = (store.path / manifest.site_text).read_text(encoding="utf-8")
     site = parse_site(text, manifest.site_file)
-    timeline = contents.timeline(store.path, [manifest], None, None, None)
+    timeline = contents.timeline(store.file, [manifest], None, None, None)
     if timeline.empty:
-        return contents.sums(store.path, [])
+        return contents.sums(store.file, [])
     return sums_of(timeline, {manifest.site: site})
 
 

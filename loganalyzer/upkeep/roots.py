@@ -12,7 +12,7 @@ from typing import Any
 
 from loganalyzer.errors import StoreError
 from loganalyzer.store import ROOT, Store, named_by
-from loganalyzer.store.change import turn
+from loganalyzer.store.change import begin, turn
 from loganalyzer.store.disk import document, flush, land_text
 from loganalyzer.store.formats import FORMAT
 from loganalyzer.store.manifest import Manifest
@@ -62,6 +62,7 @@ def rerooted(path: Path, problems: Iterable[Problem]) -> tuple[list[str], list[s
         aside = _unnamed(store, sites, old["format"])
         generation = max([old["generation"], *(one[0] for one in newest.values())]) + 1
         root = {**old, "generation": generation, "sites": sites, "before": []}
+        begin(path)
         land_text(document(root), path / ROOT)
         flush(path)
     done = [f"{ROOT}: names {sites[s]} for {s} now." for s in sorted(wanted & sites.keys())]
