@@ -274,6 +274,21 @@ COMMANDS = {
             TICKETS,
         ),
     ),
+    "analyze": Command(
+        "work out beforehand what is asked of many sites",
+        "Works out the roll-ups, findings and standings of every site whose log changed, and keeps "
+        "them in the store, where summary, portfolio and the dashboard read them. They may be "
+        "taken away at any time.",
+        "analysing:analyse_store",
+        (
+            STORE,
+            option("--site", metavar="ID", help="only this site"),
+            option("--workers", type=int, metavar="N",
+                   help="so many processes of this machine (default: its cores)"),
+            SPREAD[1],
+            JSON,
+        ),
+    ),
     "check": Command(
         "is the store whole? rebuild what can be rebuilt",
         "Compares every file with its checksum, accounts for every line, reads the originals "
