@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loganalyzer.occupied import NEVER, Occupied, door_numbers, door_times
-from loganalyzer.spans import Places, micros
+from loganalyzer.occupied import Occupied, door_numbers, door_times
+from loganalyzer.spans import NEVER, Places, micros
 
 Numbers = NDArray[np.float64]
 Flags = NDArray[np.bool_]

@@ -14,7 +14,9 @@ from loganalyzer.site import Site
 from loganalyzer.spans import micros
 
 QUARTER = 15 * 60 * 1_000_000  # µs
+HOUR = 4 * QUARTER
 HOURS_OF_WEEK = 168
+THURSDAY = 3 * 24  # 1970-01-01, as hours of a week that begins on Monday
 
 
 def local_parts(table: pd.DataFrame, sites: Mapping[str, Site], time: str) -> pd.DataFrame:
@@ -30,8 +32,14 @@ def local_parts(table: pd.DataFrame, sites: Mapping[str, Site], time: str) -> pd
         from Monday 00:00, 167 the last of Sunday). Null where the time is.
     """
     wall = wall_clock(table, sites, time)
-    hour = wall.dt.day_of_week * 24 + wall.dt.hour
-    return pd.DataFrame({"day": wall.dt.normalize(), "hour_of_week": hour})
+    hours = micros(wall) // HOUR
+    day = (hours // 24 * 24 * HOUR).view("datetime64[us]")
+    hour = pd.Series((hours + THURSDAY) % HOURS_OF_WEEK, wall.index, dtype="int32")
+    known = wall.notna()
+    if not known.all():
+        day[~known.to_numpy()] = np.datetime64("NaT")
+        hour = hour.where(known)
+    return pd.DataFrame({"day": day, "hour_of_week": hour}, index=wall.index)
 
 
 def wall_clock(table: pd.DataFrame, sites: Mapping[str, Site], time: str) -> pd.Series:
@@ -40,8 +48,9 @@ def wall_clock(table: pd.DataFrame, sites: Mapping[str, Site], time: str) -> pd.
         part[time].dt.tz_convert(zone_of(sites, str(site))).dt.tz_localize(None)
         for site, part in table.groupby("site", observed=True)
     ]
-    blank = pd.Series(index=table.index, dtype="datetime64[us]")
-    return pd.concat(parts).reindex(table.index) if parts else blank
+    if not parts:
+        return pd.Series(index=table.index, dtype="datetime64[us]")
+    return parts[0] if len(parts[0]) == len(table) else pd.concat(parts).reindex(table.index)
 
 
 def zone_of(sites: Mapping[str, Site], site: str) -> str:

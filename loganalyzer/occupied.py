@@ -16,10 +16,9 @@ import numpy as np
 import pandas as pd
 
 from loganalyzer.facts import CHUTE, anchored, by_key
-from loganalyzer.spans import Cover, Places, micros
+from loganalyzer.spans import NEVER, Cover, Places, micros
 from loganalyzer.tables import require
 
-NEVER = np.iinfo(np.int64).min  # how `micros` writes a null time
 HELD = ("positioning", "unlocked", "open")
 ChuteKey = tuple[str, str]
 

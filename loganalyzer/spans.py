@@ -22,13 +22,17 @@ def merge_close(spans: pd.DataFrame, by: Sequence[str], gap_s: float) -> pd.Seri
     Returns:
         A run number for each row, by the index of `spans`; numbers grow with group, then time.
     """
-    group = _groups(spans, by)
-    order = np.lexsort((micros(spans["start"]), group))
-    group, start, end = group[order], micros(spans["start"])[order], micros(spans["end"])[order]
-    reach = pd.Series(end).groupby(group).cummax().to_numpy()
+    group, start, end = group_numbers(spans, by), micros(spans["start"]), micros(spans["end"])
+    line = _Line.of(np.append(group, group), np.append(start, end))
+    start, end = line.at(group, start), line.at(group, end)
+    order = _ascending(group, start)
+    group, start = group[order], start[order]
+    reach = np.maximum.accumulate(end[order])
     breaks = np.ones(len(order), dtype=bool)
     breaks[1:] = (group[1:] != group[:-1]) | (start[1:] - reach[:-1] > gap_s * 1e6)
-    return pd.Series(np.cumsum(breaks) - 1, index=spans.index[order]).reindex(spans.index)
+    run = np.empty(len(order), dtype=np.int64)
+    run[order] = np.cumsum(breaks) - 1
+    return pd.Series(run, index=spans.index)
 
 
 class Moments:
@@ -37,17 +41,24 @@ class Moments:
     def __init__(self, events: pd.DataFrame, by: Sequence[str]) -> None:
         """Sort events; reads the columns of `by` (no nulls) and `time`."""
         self.by = list(by)
-        group = _groups(events, self.by)
-        times = micros(events["time"])
-        order = np.lexsort((times, group))
-        firsts = order[np.flatnonzero(np.diff(group[order], prepend=-1))]
+        group, times = group_numbers(events, self.by), micros(events["time"])
+        self.line = _Line.of(group, times)
+        places = self.line.at(group, times)
+        self.order = _ascending(group, places)
+        self.places = places[self.order]
+        firsts = self.order[np.searchsorted(self.places, self.line.begin)]
         self.keys = _keys(events.iloc[firsts], self.by)
-        self.table = events.iloc[order].reset_index(drop=True)
-        self.clock = np.unique(times)
-        self.places = self._place(group[order], np.searchsorted(self.clock, times[order]))
+        self.events = events
+
+    def __len__(self) -> int:
+        return len(self.order)
+
+    def at(self, places: Places) -> pd.DataFrame:
+        """The events at these places, as they were given."""
+        return self.events.iloc[self.order[places]]
 
     def inside(self, spans: pd.DataFrame) -> tuple[Places, Places]:
-        """Which rows of `table` fall into each span, both ends included.
+        """Which places of the sorted events fall into each span, both ends included.
 
         Args:
             spans: Reads the columns of `by`, `start`, `end`.
@@ -55,11 +66,12 @@ class Moments:
         Returns:
             First place and the place after the last, one pair a span; equal where none does.
         """
-        group = self.keys.get_indexer(_keys(spans, self.by))
-        start = np.searchsorted(self.clock, micros(spans["start"]), side="left")
-        end = np.searchsorted(self.clock, micros(spans["end"]), side="right")
-        low = np.searchsorted(self.places, self._place(group, start), side="left")
-        high = np.searchsorted(self.places, self._place(group, end), side="left")
+        group = np.asarray(self.keys.get_indexer(_keys(spans, self.by)), dtype=np.int64)
+        if not len(self):
+            return np.zeros_like(group), np.zeros_like(group)
+        start, end = (self.line.at(group, micros(spans[name])) for name in ("start", "end"))
+        low = np.searchsorted(self.places, start, side="left")
+        high = np.searchsorted(self.places, end, side="right")
         return low, np.where(group < 0, low, np.maximum(high, low))
 
     def count(self, spans: pd.DataFrame) -> Places:
@@ -67,9 +79,50 @@ class Moments:
         low, high = self.inside(spans)
         return high - low
 
-    def _place(self, group: Places, rank: Places) -> Places:
-        """One growing number for group and time, so that one search answers for both."""
-        return np.asarray(group * (len(self.clock) + 1) + rank, dtype=np.int64)
+
+@dataclass(frozen=True)
+class _Line:
+    """The times of all groups on one line, group after group, so that one search or sort does.
+
+    Attributes:
+        low, high: Just before the first time of each group, and just after its last.
+        begin: Where on the line the first time of each group lies, less one.
+    """
+
+    low: Places
+    high: Places
+    begin: Places
+
+    @classmethod
+    def of(cls, group: Places, times: Places) -> "_Line":
+        """From the group (0, 1, …) and the time of each event; there is room for 290,000 years."""
+        count = int(group.max(initial=-1)) + 1
+        low, high = np.full(count, LATEST), np.full(count, -LATEST)
+        known = times > -LATEST  # not null
+        np.minimum.at(low, group[known], times[known] - 1)
+        np.maximum.at(high, group[known], times[known] + 1)
+        high = np.maximum(low, high)
+        begin = np.append(0, np.cumsum(high - low + 1))[:count]
+        return cls(low, high, begin)
+
+    def at(self, group: Places, times: Places) -> Places:
+        """The place on the line; a time outside of those of its group is just beside them."""
+        near = np.clip(times, self.low[group], self.high[group])
+        return np.asarray(self.begin[group] + (near - self.low[group]), dtype=np.int64)
+
+
+LATEST = 2**62
+
+
+def _ascending(group: Places, places: Places) -> Places:
+    """The order that sorts places on a line, equal ones as they stand.
+
+    Events stand in the order of time, mostly; group by group they are as good as sorted, which
+    the second sort makes use of.
+    """
+    small = group.astype(np.uint16) if group.max(initial=0) < 2**16 else group
+    order = np.argsort(small, kind="stable")
+    return np.asarray(order[np.argsort(places[order], kind="stable")], dtype=np.int64)
 
 
 @dataclass(frozen=True)
@@ -130,12 +183,25 @@ class Cover:
         return Cover.of(np.concatenate(start), np.concatenate(end))
 
 
+def among(times: Places, few: Places) -> NDArray[np.bool_]:
+    """Which of many times are among a few."""
+    sieve = np.zeros(2**20, dtype=bool)
+    low = len(sieve) - 1  # the bits that are looked at first
+    sieve[few & low] = True
+    found = sieve[times & low]
+    found[found] = np.isin(times[found], few)
+    return found
+
+
+NEVER = np.iinfo(np.int64).min  # how `micros` writes a null time
+
+
 def micros(times: pd.Series) -> Places:
     """Times as whole microseconds since 1970; a null time is the lowest number there is."""
     return np.asarray(times.to_numpy("datetime64[us]").astype("int64"), dtype=np.int64)
 
 
-def _groups(table: pd.DataFrame, by: Sequence[str]) -> Places:
+def group_numbers(table: pd.DataFrame, by: Sequence[str]) -> Places:
     """A number for each group, growing with its keys; null is a group too."""
     place = np.zeros(len(table), dtype=np.int64)
     for name in by:

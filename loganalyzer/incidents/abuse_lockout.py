@@ -36,9 +36,9 @@ def _lines(rows: pd.DataFrame, evidence: Evidence) -> list[list[str]]:
     spans = rows[DOOR].assign(start=rows["start"] - before, end=rows["start"])
     first, high = presses.inside(spans)
     low = np.maximum(first, high - LINES_SHOWN)
-    texts = np.full(len(presses.table), None, dtype=object)
+    texts = np.full(len(presses), None, dtype=object)
     shown = np.unique(np.concatenate([np.arange(a, b) for a, b in zip(low, high, strict=True)]))
-    texts[shown] = line_of(presses.table.iloc[shown]).to_numpy()
+    texts[shown] = line_of(presses.at(shown)).to_numpy()
     begins = line_of(rows)
     ends = evidence.closing(rows.assign(signal="lockout", ended_by="off"))
     return [

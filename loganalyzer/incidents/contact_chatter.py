@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 
 from loganalyzer.facts import DOOR
 from loganalyzer.incidents.evidence import Evidence, join_runs
-from loganalyzer.spans import micros
+from loganalyzer.spans import NEVER, Places, group_numbers, micros
 
 # One source that alarms three times or more within a minute chatters.
 # Source: ANSI/ISA-18.2 and IEC 62682 (alarm management); from memory, not read again.
@@ -22,20 +22,29 @@ def chatter(evidence: Evidence) -> pd.DataFrame:
     """
     openings = evidence.held("open")
     pairs = openings[openings["ended_by"].eq("off") & openings["seconds"].notna()]
-    pairs = pairs.sort_values([*DOOR, "start"], ignore_index=True)
-    quick = _quick(pairs)
-    near = pairs[_windows(quick)]
-    meant = pd.Series(0, index=pairs.index)
-    meant[near.index] = _unlocked_for(near, pairs, evidence).astype("int64")
-    several = meant[::-1].rolling(PAIRS, min_periods=1).sum()[::-1].to_numpy() > 1
-    return join_runs(pairs[_windows(quick & ~several)], evidence, DOOR, WITHIN_S)
+    door, start, end = group_numbers(pairs, DOOR), micros(pairs["start"]), micros(pairs["end"])
+    order = np.lexsort((start, door))
+    door, start, end = door[order], start[order], end[order]
+    quick = _quick(door, start, end)
+    near = np.flatnonzero(_windows(quick))
+    meant = np.zeros(len(order) + PAIRS - 1, dtype=np.int64)
+    since = micros(evidence.unlocked_since(pairs.iloc[order[near]]))
+    # The first opening of its door since the door was unlocked.
+    before = np.where(door[near - 1] == door[near], start[near - 1], NEVER)
+    before[near == 0] = NEVER
+    meant[near] = (since != NEVER) & (before < since)
+    several = sum(meant[later : len(order) + later] for later in range(PAIRS)) > 1
+    found = order[_windows(quick & ~several)]
+    return join_runs(pairs.iloc[found], evidence, DOOR, WITHIN_S)
 
 
-def _quick(pairs: pd.DataFrame) -> NDArray[np.bool_]:
+def _quick(door: Places, start: Places, end: Places) -> NDArray[np.bool_]:
     """Whether each pair and the next ones of its door lie within the time."""
-    last = pairs.groupby(DOOR, observed=True)["end"].shift(1 - PAIRS)
-    spread = (micros(last) - micros(pairs["start"])) / 1e6
-    return np.asarray(last.notna().to_numpy() & (spread <= WITHIN_S), dtype=bool)
+    quick = np.zeros(len(door), dtype=bool)
+    last = PAIRS - 1
+    spread = (end[last:] - start[:-last]) / 1e6
+    quick[:-last] = (door[last:] == door[:-last]) & (spread <= WITHIN_S)
+    return quick
 
 
 def _windows(first: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -44,10 +53,3 @@ def _windows(first: NDArray[np.bool_]) -> NDArray[np.bool_]:
     for later in range(1, PAIRS):
         member[later:] |= first[:-later]
     return member
-
-
-def _unlocked_for(near: pd.DataFrame, pairs: pd.DataFrame, evidence: Evidence) -> NDArray[np.bool_]:
-    """Whether each opening is the first of its door since the door was unlocked."""
-    since = evidence.unlocked_since(near)
-    before = pairs.groupby(DOOR, observed=True)["start"].shift().loc[near.index]
-    return np.asarray(since.notna() & ~(before >= since), dtype=bool)

@@ -9,7 +9,7 @@ import pandas as pd
 
 from loganalyzer.facts import CHUTE, DOOR, Facts, anchored, plain
 from loganalyzer.site import Site
-from loganalyzer.spans import Moments, merge_close, micros
+from loganalyzer.spans import Moments, Places, among, merge_close, micros
 from loganalyzer.tables import PAIRED_WITHIN, empty
 
 Components = Mapping[tuple[str, str], Mapping[str, str]]
@@ -58,12 +58,15 @@ class Evidence:
         return self.kept[signal]
 
     def _held(self, signal: str) -> pd.DataFrame:
-        mine = self.intervals[self.intervals["signal"].eq(signal)]
-        spans = mine[[*SPAN, "start_known"]]
-        cut = spans["ended_by"].isin(["power", "log_end"]) & spans["start_known"]
-        reach = (spans["end"] - spans["start"]).dt.total_seconds()
-        at_least = reach.where(cut & (reach >= 0) & anchored(spans, self.timeline))
-        return spans.assign(seconds=spans["seconds"].fillna(at_least), signal=signal)
+        mine = np.flatnonzero(self.intervals["signal"].eq(signal))
+        spans = self.intervals[[*SPAN, "start_known", "signal"]].iloc[mine]
+        cut = spans["ended_by"].isin(["power", "log_end"]) & spans["start_known"].astype(bool)
+        part = spans[cut]
+        reach = (part["end"] - part["start"]).dt.total_seconds()
+        at_least = reach.where((reach >= 0) & anchored(part, self.timeline))
+        seconds = spans["seconds"].copy()
+        seconds[cut] = seconds[cut].fillna(at_least)
+        return spans.assign(seconds=seconds)
 
     @cached_property
     def faults(self) -> pd.DataFrame:
@@ -72,7 +75,7 @@ class Evidence:
         moments = plain(self.timeline.loc[marks, [*TEXTS, "time", "source", "line"]], *TEXTS)
         moments = moments.assign(start=moments["time"], end=moments["time"], ended_by="mark")
         moments = moments.assign(seconds=np.nan, start_known=True, signal="fault")
-        held = plain(self.held("fault"), *TEXTS, "ended_by", "source")
+        held = plain(self.held("fault"), *TEXTS, "ended_by", "source", "signal")
         spans = pd.concat([held, moments.drop(columns="time")], ignore_index=True)
         return spans.assign(component=self._component(spans))
 
@@ -83,11 +86,11 @@ class Evidence:
 
     def unlocked_since(self, openings: pd.DataFrame) -> pd.Series:
         """When the door of each opening was last unlocked, null where it was locked by then."""
-        if openings.empty or self._unlockings.table.empty:
+        if openings.empty or not len(self._unlockings):
             return pd.Series(pd.NaT, index=openings.index, dtype="datetime64[us, UTC]")
         log = openings[DOOR].assign(start=FIRST, end=openings["start"])
         first, after = self._unlockings.inside(log)
-        last = self._unlockings.table.iloc[after - 1].set_index(openings.index)
+        last = self._unlockings.at(after - 1).set_index(openings.index)
         return last["time"].where((after > first) & (openings["start"] <= last["end"]))
 
     @cached_property
@@ -98,17 +101,21 @@ class Evidence:
     def closing(self, spans: pd.DataFrame) -> pd.Series:
         """`source:line` of the event that ended each span, null where none is logged."""
         ended = pd.Series(pd.NA, index=spans.index, dtype="str")
-        offs = self.timeline["edge"].eq("off")
-        for signal, part in spans.groupby("signal"):
+        for signal, part in spans.groupby("signal", observed=True):
             keys = [*CHUTE, *PAIRED_WITHIN[str(signal)]]
             wanted = part[part["ended_by"].eq("off")].assign(time=lambda t: t["end"])
-            near = offs & self.timeline["signal"].eq(signal)
-            near &= self.timeline["time"].isin(wanted["time"])
-            mine = plain(self.timeline.loc[near, [*keys, "time", "source", "line"]], *keys)
+            near = among(self._times, micros(wanted["time"]))
+            found = self.timeline[[*keys, "signal", "edge", "time", "source", "line"]][near]
+            found = found[found["edge"].eq("off") & found["signal"].eq(signal)]
+            mine = plain(found.drop(columns=["signal", "edge"]), *keys)
             mine = mine.drop_duplicates([*keys, "time"], keep="last")
             both = wanted[[*keys, "time"]].merge(mine, on=[*keys, "time"], how="left")
             ended.loc[wanted.index] = line_of(both).to_numpy()
         return ended
+
+    @cached_property
+    def _times(self) -> Places:
+        return micros(self.timeline["time"])
 
     def _component(self, spans: pd.DataFrame) -> pd.Series:
         keys = zip(spans["site"], spans["chute"], spans["code"], strict=True)

@@ -14,6 +14,7 @@ import pandas as pd
 
 from loganalyzer.facts import CHUTE, TEXT_KEYS, plain
 from loganalyzer.incidents.kinds import KINDS
+from loganalyzer.spans import among, micros
 
 DIGITS = 10
 
@@ -47,7 +48,9 @@ def _written(found: pd.DataFrame, timeline: pd.DataFrame) -> pd.Series:
     moment = found["start"].where(found["start_known"].astype(bool), found["end"])
     moment = moment.fillna(found["start"])
     wanted = plain(found[CHUTE].assign(time=moment), *CHUTE)
-    events = timeline.loc[timeline["time"].isin(moment), [*CHUTE, "time", "device_time"]]
+    events = timeline[[*CHUTE, "time", "device_time"]][
+        among(micros(timeline["time"]), micros(moment))
+    ]
     shown = plain(events, *CHUTE).groupby([*CHUTE, "time"])["device_time"].min().reset_index()
     written = wanted.merge(shown, on=[*CHUTE, "time"], how="left")["device_time"]
     # A clock that counts from power-on shows no wall time.

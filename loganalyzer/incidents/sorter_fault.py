@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from loganalyzer.facts import CHUTE, plain
+from loganalyzer.facts import CHUTE, places
 from loganalyzer.incidents.evidence import FLAP_S, Evidence, join_runs
 
 
@@ -13,7 +13,8 @@ def sorter_faults(evidence: Evidence) -> pd.DataFrame:
     """
     faults = evidence.faults
     travels = evidence.held("positioning")
-    limit = plain(travels[CHUTE], *CHUTE).merge(evidence.facts.limits, on=CHUTE, how="left")
-    slow = travels[travels["seconds"].to_numpy() > limit["positioning_limit_s"].to_numpy()]
+    limits = evidence.facts.limits
+    limit = limits["positioning_limit_s"].to_numpy()[places(travels, limits, CHUTE)]
+    slow = travels[travels["seconds"].to_numpy() > limit]
     spans = pd.concat([faults[faults["component"].eq("sorter")], slow], ignore_index=True)
     return join_runs(spans, evidence, CHUTE, FLAP_S)

@@ -1,10 +1,11 @@
 """A door that stood open longer than the site allows."""
 
+import numpy as np
 import pandas as pd
 
 from loganalyzer.facts import CHUTE, DOOR
-from loganalyzer.incidents.evidence import Evidence, join_runs
-from loganalyzer.spans import merge_close
+from loganalyzer.incidents.evidence import Evidence, blank_rows, join_runs
+from loganalyzer.spans import merge_close, micros
 
 # A leaf that falls shut bounces; a person needs longer to open it again.
 # Source: common practice, no source.
@@ -19,10 +20,15 @@ def stuck_doors(evidence: Evidence) -> pd.DataFrame:
     """
     openings = evidence.held("open")
     whole = openings[openings["seconds"].notna()]
-    run = merge_close(whole, DOOR, BOUNCE_S)
-    reach = whole.groupby(run)["end"].max() - whole.groupby(run)["start"].min()
+    if whole.empty:
+        return blank_rows()
+    run = merge_close(whole, DOOR, BOUNCE_S).to_numpy()
+    order = np.argsort(run, kind="stable")
+    begins = np.flatnonzero(np.diff(run[order], prepend=-1))
+    start, end = (micros(whole[name])[order] for name in ("start", "end"))
+    reach = np.maximum.reduceat(end, begins) - np.minimum.reduceat(start, begins)
     # Most openings are short: only those are looked at that some limit can call long.
-    long = reach.dt.total_seconds() > evidence.facts.limits["open_limit_s"].min()
-    runs = join_runs(whole[run.map(long).astype(bool)], evidence, DOOR, BOUNCE_S)
+    long = reach > evidence.facts.limits["open_limit_s"].min() * 1e6
+    runs = join_runs(whole[long[run]], evidence, DOOR, BOUNCE_S)
     limit = runs[CHUTE].merge(evidence.facts.limits, on=CHUTE, how="left")["open_limit_s"]
     return runs[runs["seconds"] > limit]

@@ -137,13 +137,18 @@ def longest_openings(uses: pd.DataFrame, timeline: pd.DataFrame, facts: Facts) -
     here = Moments(refusals, DOOR).count(meanwhile)
     held = table[CHUTE].merge(facts.recorded, on=CHUTE, how="left")["refusal"].to_numpy(dtype=bool)
     refused = counts(pd.Series(high - low - here), held)
-    floors = moments.table["floor"].to_numpy(object)
-    texts = moments.table["source"].astype("str") + ":" + moments.table["line"].astype("str")
+    near = np.zeros(len(moments), dtype=bool)
+    for a, b in zip(low, high, strict=True):
+        near[a:b] = True
+    shown = moments.at(np.flatnonzero(near))
+    floors, texts = np.full((2, len(near)), None, dtype=object)
+    floors[near] = shown["floor"].to_numpy(object)
+    texts[near] = (shown["source"].astype("str") + ":" + shown["line"].astype("str")).to_numpy()
     others = [a + np.flatnonzero(floors[a:b] != own) for a, b, own in
               zip(low, high, table["floor"], strict=True)]  # fmt: skip
     own = zip(_lines(table, "opened", "on", timeline),
               _lines(table, "until", "off", timeline), strict=True)  # fmt: skip
-    lines = [[*filter(None, pair), *texts.iloc[rest[:LINES_SHOWN]]] for pair, rest in
+    lines = [[*filter(None, pair), *texts[rest[:LINES_SHOWN]]] for pair, rest in
              zip(own, others, strict=True)]  # fmt: skip
     waiting = pd.Series([len({*floors[rest]}) for rest in others], dtype="float64")
     return table.assign(

@@ -24,8 +24,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loganalyzer.facts import CHUTE, DOOR, NOT_RECORDED, Facts, counts, plain, tally, why
-from loganalyzer.occupied import NEVER, ChuteKey, Occupied, door_numbers, door_times
-from loganalyzer.spans import Cover, micros
+from loganalyzer.occupied import ChuteKey, Occupied, door_numbers, door_times
+from loganalyzer.spans import NEVER, Cover, micros
 from loganalyzer.stats import engset, erlang_b, wilson
 from loganalyzer.tables import require
 

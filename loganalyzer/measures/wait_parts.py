@@ -29,9 +29,9 @@ import pandas as pd
 
 from loganalyzer.facts import CHUTE, NOT_RECORDED, Facts, anchored, plain, why
 from loganalyzer.localtime import HOURS_OF_WEEK, local_parts
-from loganalyzer.occupied import NEVER, ChuteKey, Occupied, door_times
+from loganalyzer.occupied import ChuteKey, Occupied, door_times
 from loganalyzer.site import Site
-from loganalyzer.spans import Cover, Places, micros
+from loganalyzer.spans import NEVER, Cover, Places, micros
 from loganalyzer.tables import require
 
 PARTS = ("queue", "clearing", "retry", "positioning", "latch", "reach", "unsplit")
