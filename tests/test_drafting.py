@@ -8,8 +8,10 @@ from pathlib import Path
 import pytest
 
 from loganalyzer.cli import main
+from loganalyzer.drafting import draft
 from loganalyzer.profile import load_profile
-from tests.benchmarks.draft import measure
+from loganalyzer.site import load_site
+from tests.benchmarks.draft import measure, site_of
 from tests.tools.dialects import DIALECTS, Dialect, truth
 from tests.tools.dialects.lines import Manner, lines
 from tests.tools.simulator.sitefile import site_toml
@@ -62,7 +64,11 @@ def test_each_question_stands_beside_lines_of_the_export(tmp_path: Path, site: P
     told = json.loads(capsys.readouterr().out)
     assert told["questions"]
     lines = out.read_text().splitlines()
-    asked = [n for n, line in enumerate(lines) if line.startswith("# QUESTION") and "sure" in line]
+    asked = [
+        n
+        for n, line in enumerate(lines)
+        if line.startswith("# QUESTION: ") and " lines: " in line and "about?" not in line
+    ]
     assert len(asked) == sum(not one["sure"] for one in told["guesses"])
     number, _, text = lines[asked[0] + 1].removeprefix("#   ").partition(": ")
     assert export.read_text().splitlines()[int(number) - 1].startswith(text[:100])
@@ -187,3 +193,46 @@ def test_two_controllers_in_one_file_are_told_with_what_parts_them(
     assert "two controllers write in this file" in said
     assert "begin before the one before is over (line " in said
     assert told in said
+
+
+def coded(text: str, floor: str, code: str) -> list[str]:
+    """Doors that open and close, and now and then a fault that comes and goes."""
+    rows = [f"{line};" for line in dated("{day:02}.03.2026", 14)]
+    for day in (5, 7, 8, 12, 15):
+        for minute, state in ((31, "on"), (44, "off")):
+            rows.append(f"{day:02}.03.2026 {day + 3:02}:{minute}:00;{floor};{text} {state};{code}")
+    return sorted(rows)
+
+
+@pytest.mark.parametrize(
+    ("text", "floor", "component", "sure"),
+    [
+        ("Smoke detector", "", "fire", False),  # and of a contact
+        ("Weiche", "", "sorter", True),
+        ("Drahtbruch", "3", "wiring", True),
+        ("Pestillo", "3", "latch", True),
+        ("Prensa", "", "compactor", True),
+        ("Fonte de tensão", "", "power", True),
+        ("Group", "", "other", False),  # nothing says so, nothing is under way
+    ],
+)
+def test_what_a_fault_code_is_about_is_told_by_words_or_asked(
+    text: str, floor: str, component: str, sure: bool, tmp_path: Path, site: Path
+):
+    export = tmp_path / "faults.csv"
+    export.write_text("\n".join(coded(f"{text} alarm", floor, "E12")))
+    drafted = draft([export], load_site(site), "faults")
+    (code,) = drafted.codes
+    assert (code.code, code.component, code.sure) == ("E12", component, sure)
+    assert drafted.profile.codes.keys() == ({"E12"} if sure else set())
+    assert any("what is fault code E12 about" in one for one in drafted.questions) != sure
+
+
+def test_what_codes_without_words_are_about_is_guessed_by_when_they_come(tmp_path: Path):
+    # The simulator's faults: a slow sorter, a door held open, a stiff latch at one door.
+    dialect = BY_NAME["codes, json"]
+    drafted = draft([given(dialect, tmp_path)], site_of(dialect), "codes")
+    found = {one.component: one for one in drafted.codes}
+    assert "by chance" in found["sorter"].evidence
+    assert "while open" in found["door"].evidence
+    assert not any(one.sure for one in drafted.codes)

@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from loganalyzer.drafting import deciding, mixture, scans, writing
+from loganalyzer.drafting import components, deciding, mixture, scans, writing
+from loganalyzer.drafting.components import CodeGuess
 from loganalyzer.drafting.deciding import NONE, TOLD, Answers, Field, Meant
 from loganalyzer.drafting.guesses import Guess, guess
 from loganalyzer.drafting.labels import all_floors, all_streams, floor_map, stream_map
@@ -45,6 +46,7 @@ class Draft:
         fields: What a person may decide of the whole export, of labels too.
         meant: Likewise of each kind of text, questions first.
         columns: Column → some of its values.
+        codes: What the codes of faults are about.
     """
 
     text: str
@@ -60,6 +62,7 @@ class Draft:
     fields: tuple[Field, ...] = ()
     meant: tuple[Meant, ...] = ()
     columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    codes: tuple[CodeGuess, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """As plain values for JSON."""
@@ -103,24 +106,26 @@ def draft(
     guesses = deciding.meant(kinds, answers, roles.floor is not None)
     proposed, roles = roles, deciding.labelled(roles, answers)
     samples = _samples(text, found, seen)
+    codes = components.find(found, roles, seen, guesses)
     written = writing.profile_text(
         name, text.name, found, roles, guesses, samples, (), deciding.refusals(answers),
-        answers.get("encoding"),
+        answers.get("encoding"), codes,
     )  # fmt: skip
     profile = parse_profile(written, f"{name}.toml")
     asked = tuple(_asked(one) for one in guesses if not one.sure and one.evidence != TOLD)
     open_ = {role: one for role, one in guessed.questions.items()
              if role in answers or role in proposed.questions}  # fmt: skip
+    about = tuple(_about(one) for one in codes if not one.sure)
     guessed = replace(guessed, floors=proposed.floors, streams=proposed.streams, questions=open_)
     return Draft(
         written, profile, f"{found.layout}: {found.evidence}",
-        roles.said, tuple(guesses), (*roles.questions.values(), *asked),
+        roles.said, tuple(guesses), (*roles.questions.values(), *asked, *about),
         (*messages, *_doubts(text.name, found, roles, seen, guesses, site)),
         sum(one.kind.texts.total() for one in guesses if one.sure), len(seen.kind),
         _asked_lines(found, seen, guesses),
         (*deciding.fields(profile, found, roles, guessed, site, answers),
          *deciding.labels(found, roles, guesses, site, answers, proposed)),
-        tuple(deciding.rows(kinds, guesses, samples)), _values(found),
+        tuple(deciding.rows(kinds, guesses, samples)), _values(found), tuple(codes),
     )  # fmt: skip
 
 
@@ -142,6 +147,11 @@ def _asked(one: Guess) -> str:
     meant = " ".join(one.meaning or ("nothing",)).strip()
     other = f" or {' '.join(one.other).strip()}" if one.other else ""
     return f'what does "{text}" mean: {meant}{other}? (sure {one.certainty:.2f})'
+
+
+def _about(one: CodeGuess) -> str:
+    guessed = f"{one.component}? (sure {one.certainty:.2f})" if one.component else "?"
+    return f"what is fault code {one.code} about: {guessed}"
 
 
 def _told(one: Guess) -> dict[str, Any]:
@@ -293,7 +303,7 @@ def _doubts(
         _, meant, rows = _weighed(found, roles, site, name, texts)
         return rows, meant
 
-    mixed = mixture.find(found, event_texts(found, roles), seen, guesses, weigh)
+    mixed = mixture.find(found, roles, seen, guesses, weigh)
     if mixed is not None:
         told.append(mixed.told(name))
     return tuple(told)

@@ -14,14 +14,14 @@ import numpy as np
 
 from loganalyzer.drafting.guesses import Guess
 from loganalyzer.drafting.layouts import Column, Found
-from loganalyzer.drafting.roles import is_writer
+from loganalyzer.drafting.roles import Roles, event_texts, is_writer
 from loganalyzer.drafting.seen import Ints, Seen
 
 OPEN_AT_ONCE = 0.05  # of openings with another door open: above it two controllers are thought of
 BEGUN_TWICE = 0.01  # of what one chute can only do once at a time: likewise
 FEW = 5  # conflicts below which nothing is said
 CURED = 0.2  # of the conflicts may be left where lines are parted
-PROPPED = 0.6  # of them while one certain door is open: that one may be propped instead
+PROPPED = 0.8  # of them while one certain door is open: that one may be propped instead
 FEWEST, MOST = 2, 6  # values of what parts the lines
 SHARE = 0.05  # of the lines that each value has at least
 OPEN = "open"
@@ -103,24 +103,25 @@ class Mixture:
 Weigh = Callable[[Column], tuple[Seen, Sequence[Guess]]]
 
 
-def find(found: Found, texts: Column, seen: Seen, guesses: Sequence[Guess],
+def find(found: Found, roles: Roles, seen: Seen, guesses: Sequence[Guess],
          weigh: Weigh) -> Mixture | None:  # fmt: skip
     """Two controllers in one export, or null.
 
     Args:
         found: The layout.
-        texts: The event text of each of its records.
+        roles: What its columns carry.
         seen: The records.
         guesses: What each kind means.
         weigh: What texts would mean if they were others.
     """
+    texts = event_texts(found, roles)
     for place, said in ((0, "the first word of the text"), (-1, "the last word of the text")):
         words = [text.split() if text else [] for text in texts]
         who = [one[place] if one else None for one in words]
         rest = [" ".join(one[1:] if place == 0 else one[:-1]) or None for one in words]
         if is_writer(who, rest):
             return _parted(found, *weigh(rest), [(said, None, who)])
-    return _parted(found, seen, guesses, list(_parting(found)))
+    return _parted(found, seen, guesses, list(_parting(found, roles)))
 
 
 def _parted(
@@ -187,10 +188,10 @@ def _at_once(seen: Seen, signal: str, begins: Ints, ends: Ints, parts: Ints) -> 
     return _Conflicts(signal, count, len(begins), example, most)
 
 
-def _parting(found: Found) -> Iterator[tuple[str, str | None, Column]]:
+def _parting(found: Found, roles: Roles) -> Iterator[tuple[str, str | None, Column]]:
     """What may part the lines: columns, and the letters that labels begin with."""
     for name, cells in found.columns.items():
-        if _few(cells):
+        if _few(cells) and name not in (roles.floor, roles.stream, *roles.event):
             yield f"column {name}", name, cells
         starts = [_letters(cell) for cell in cells]
         if _few(starts) and len({cell for cell in cells if cell}) < 200:

@@ -70,7 +70,7 @@ def find_roles(found: Found, site: Site, name: str, timed: Roles | None = None) 
     left = {
         column: values
         for column, values in found.columns.items()
-        if column not in roles.time and len({v for v in values if v}) > 1
+        if column not in roles.time and len(set(values)) > 1
         and column not in found.inputs
     }  # fmt: skip
     for step in (_order, _chute, _floor, _stream, _value):

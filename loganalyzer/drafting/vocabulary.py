@@ -99,6 +99,35 @@ CONCEPTS: dict[str, str] = {
     "busy": "busy in_use occupied taken belegt besetzt occupe$ occupee ocupad en_uso em_uso",
 }  # fmt: skip
 
+# What a fault is about; the particular before the general, so that a door's contact is a contact.
+COMPONENTS: dict[str, str] = {
+    "fire": "fire smoke heat sprinkler brand feuer rauch hitze incendie feu$ fumee incendio "
+    "fuego humo fogo fumo damper brandschutz",
+    "wiring": "wir cable loop$ short_circuit open_circuit earth kabel leitung drahtbruch "
+    "kurzschluss erdschluss cablage fil$ court_circuit cableado hilo cortocircuito "
+    "cabo fio$ curto terminal klemm",
+    "contact": "contact switch sensor reed limit_switch proximity feedback kontakt schalter "
+    "*kontakt *schalter fuhler geber ruckmeld capteur interrupteur fin_de_course contacto "
+    "interruptor final_de_carrera detector contato fim_de_curso detetor",
+    "latch": "latch bolt lock$ strike interlock solenoid riegel verriegelung schloss zuhaltung "
+    "verrou serrure gache cerrojo cerradura pestillo enclavamiento trinco fechadura",
+    "sorter": "sorter diverter deflector turntable flap positioning weiche verteiler drehteller "
+    "umlenk trieur aiguillage deviateur selecteur clasificador desviador compuerta "
+    "selector separador defletor classificador",
+    "compactor": "compact ram$ press$ presse hydraul baler verdicht stempel pressage verin "
+    "prensa piston embolo pistao",
+    "container": "container bin$ bins receptacle level full$ behalter tonne fullstand conteneur "
+    "benne bac$ contenedor contentor cacamba recipiente",
+    "power": "power supply voltage mains battery fuse undervoltage netz strom spannung akku "
+    "batterie sicherung alimentation secteur tension fusible alimentacion "
+    "corriente bateria fusivel alimentacao energia tensao",
+    "control": "control plc controller memory watchdog communication bus$ program cpu eeprom "
+    "steuerung speicher kommunikation programm automate communication memoire "
+    "automata comunicacion comunicacao memoria programa",
+    "door": "door leaf hatch intake tur$ turen *tur klappe luke porte$ portes trappe vantail "
+    "puerta trampilla porta$ portas portinhola",
+}  # fmt: skip
+
 STREAMS: dict[str, str] = {
     "refuse": "refuse$ waste trash rubbish garbage general residual landfill restmull mull$ "
     "hausmull abfall ordures dechets residuel basura restos resto$ residuos lixo "

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterator, Mapping, Sequence
 
+from loganalyzer.drafting.components import CodeGuess
 from loganalyzer.drafting.guesses import Guess
 from loganalyzer.drafting.layouts import Found
 from loganalyzer.drafting.roles import Roles
@@ -23,6 +24,7 @@ def profile_text(
     entries: Sequence[str],
     refusals: Mapping[str, str] = NONE,
     encoding: str | None = None,
+    codes: Sequence[CodeGuess] = (),
 ) -> str:
     """The profile file.
 
@@ -36,6 +38,7 @@ def profile_text(
         entries: Lines of [[samples]] entries, for that layout.
         refusals: Codes of refusals that a person has told: as written → ours.
         encoding: Null: as the readers find out.
+        codes: What the codes of faults are about.
     """
     return "\n".join([
         f"# Drafted from {_comment(source)}. Measure it: loganalyzer inspect FILE --profile THIS",
@@ -54,6 +57,7 @@ def profile_text(
         *_labels("floors", roles.floors),
         *_labels("streams", roles.streams, roles.said.get("stream", "")),
         *_labels("chutes", roles.chutes), *_refusals(found, roles, guesses, refusals),
+        *_code_lines(codes),
         *entries,
         *(line for place in _order(guesses) for line in _entry(guesses[place], samples[place])),
     ]) + "\n"  # fmt: skip
@@ -113,6 +117,23 @@ def _refusals(
             open_ = "# QUESTION: busy, full, service, lockout or fault? "
             yield f"{'' if word else open_}{key(written)} = {quoted(word or 'busy')}"
         yield ""
+
+
+def _code_lines(codes: Sequence[CodeGuess]) -> Iterator[str]:
+    """What fault codes are about; unsure ones stand as comments until somebody answers."""
+    if not codes:
+        return
+    yield "[codes]"
+    for one in codes:
+        text = f", text = {quoted(one.text)}" if one.text and one.text != one.code else ""
+        entry = f'{key(one.code)} = {{ component = "{one.component or "other"}"{text} }}'
+        why = f"{one.lines:,} lines: {_comment(one.evidence)}"
+        if one.sure:
+            yield f"{entry}  # sure {one.certainty:.2f}, {why}"
+        else:
+            yield f"# QUESTION: what is it about? sure {one.certainty:.2f}, {why}"
+            yield f"# {entry}"
+    yield ""
 
 
 def _order(guesses: Sequence[Guess]) -> list[int]:
