@@ -79,7 +79,7 @@ LIBRARY: dict[str, tuple[str, str]] = {
 }  # fmt: skip
 DASHBOARDS: dict[str, tuple[str, str]] = {
     "theme": ("theme", ""),
-    "drawing": ("shapes figures parts calendars", "theme"),
+    "drawing": ("shapes figures parts calendars", "theme loganalyzer.language"),
     "spoken": ("spoken", "loganalyzer.language"),
     "access": (
         "access",
@@ -94,8 +94,8 @@ DASHBOARDS: dict[str, tuple[str, str]] = {
         "pages",
         "access data drawing spoken uploads loganalyzer.export loganalyzer.profile "
         "loganalyzer.receiving loganalyzer.drafting loganalyzer.worklog loganalyzer.site loganalyzer.tables "
-        "loganalyzer.errors loganalyzer.language "
-        "loganalyzer.sentences loganalyzer.localtime "
+        "loganalyzer.errors loganalyzer.language loganalyzer.incidents "
+        "loganalyzer.sentences loganalyzer.localtime loganalyzer.kept "
         "loganalyzer.views",
     ),
     "reports": (
@@ -105,7 +105,11 @@ DASHBOARDS: dict[str, tuple[str, str]] = {
         "loganalyzer.localtime loganalyzer.sentences loganalyzer.site loganalyzer.store "
         "loganalyzer.views",
     ),
-    "app": ("app", "pages access data uploads drawing theme loganalyzer.errors loganalyzer.store"),
+    "app": (
+        "app",
+        "pages access data uploads drawing spoken theme loganalyzer.errors loganalyzer.language "
+        "loganalyzer.store",
+    ),
 }  # fmt: skip
 
 
