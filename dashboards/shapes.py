@@ -79,7 +79,9 @@ def split(rows: pd.DataFrame, axis: str, scheme: str, door: Door = "") -> go.Fig
                     "solidity": 0.2, "fillmode": "overlay", "fgopacity": 0.6,
                 },
             },
-            hovertemplate=phrase("{part}: {n} s<extra></extra>", part=phrase(part), n="%{x:.2f}"),
+            hovertemplate=phrase(
+                "{part}: {n} s<extra></extra>", part=phrase(str(part)), n="%{x:.2f}"
+            ),
         )  # fmt: skip
     figure.update_layout(barmode="stack", bargap=0.4, legend=LEGEND | {"traceorder": "normal"})
     figure.update_xaxes(title_text=axis)
@@ -124,7 +126,7 @@ def lines(
                 marker={"symbol": SYMBOLS[place % len(SYMBOLS)], "size": 6},
                 hovertemplate=phrase("{x}: {y}<extra>{line}</extra>", x="%{x}", y="%{y:.2f}",
                                      line=phrase(label(line))),
-                meta=leads((doors or {}).get((panel, line), ""), [], []), row=row, col=1,
+                meta=leads((doors or {}).get((panel, str(line)), ""), [], []), row=row, col=1,
             )  # fmt: skip
             seen.add(str(line))
     for moment, word in marks:
@@ -132,7 +134,9 @@ def lines(
                          annotation_text=label(word))  # fmt: skip
     figure.update_yaxes(title_text=axis, rangemode="tozero", nticks=5)
     figure.update_layout(legend=LEGEND)
-    return finish(figure, look, total(heights) + GAP_PX, top=GAP_PX + 8)
+    # The names of lines take more rows on a phone: room for two in each.
+    rows_of_names = -(-len(named) // 2)
+    return finish(figure, look, total(heights) + GAP_PX, top=GAP_PX - 12 + 20 * rows_of_names)
 
 
 def of_week(figure: go.Figure) -> go.Figure:

@@ -81,7 +81,8 @@ def spoken(node: Any, language: str, *, cell: bool = False) -> Any:
         if getattr(node, name, None) is not None:
             setattr(told, name, _drawn(getattr(node, name), language))
     if isinstance(node, dcc.Graph):
-        told.config = dict(node.config or {}) | _calendar(language)
+        chart: Any = told
+        chart.config = dict(chart.config or {}) | _calendar(language)
     return told
 
 

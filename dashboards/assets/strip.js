@@ -2,12 +2,13 @@
 // while the server sends finer marks for what comes into view.
 window.dash_clientside = window.dash_clientside || {};
 (function () {
-  const GUTTER = 136, RIGHT = 8, AXIS = 28, LEAST = 1000, SETTLE = 160, KEY_STEP = 0.25;
+  const RIGHT = 8, AXIS = 28, LEAST = 1000, SETTLE = 160, KEY_STEP = 0.25;
   const WHOLE = 8, OPEN_END = 16;
   const NS = "http://www.w3.org/2000/svg";
   let shown = null;  // what the server sent last
   let views = [];  // for each panel { begin, wide } as it is seen now, in milliseconds
   let timer = 0, frame = 0;
+  let GUTTER = 136;  // for the names of rows; less of it on a phone
 
   function node(name, attributes, parent, text) {
     const made = document.createElementNS(NS, name);
@@ -51,7 +52,7 @@ window.dash_clientside = window.dash_clientside || {};
     return svg;
   }
 
-  const short = (text) => (text.length > 17 ? text.slice(0, 16) + "…" : text);
+  const short = (text) => (text.length > GUTTER / 8 ? text.slice(0, GUTTER / 8 - 1) + "…" : text);
 
   function hatches(svg) {
     const defs = node("defs", {}, svg);
@@ -164,6 +165,7 @@ window.dash_clientside = window.dash_clientside || {};
     const start = performance.now();
     shown.panels.forEach((panel, i) => {
       const box = root.children[i].querySelector(".strip-picture");
+      GUTTER = box.clientWidth < 480 ? 100 : 136;
       box.replaceChildren(picture(panel, views[i], box.clientWidth));
     });
     root.dataset.ms = (performance.now() - start).toFixed(1);

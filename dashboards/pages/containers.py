@@ -110,7 +110,7 @@ def forecast(view: View) -> html.Section:
         "x": known["day"], **{n: 100 * known[c].astype(float) for n, c in
                               (("value", "chance_full"), ("low", "low"), ("high", "high"))},
     })  # fmt: skip
-    doors = {
+    doors: dict[tuple[str, str], str] = {
         (of_chute(chute), str(container)): _fulls(view, str(chute))
         for chute, container in known[["chute", "container"]].drop_duplicates().to_numpy()
     }

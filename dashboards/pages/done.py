@@ -30,7 +30,7 @@ FORBIDDEN = "Your account may not tell what was done here."
 FIELDS = {
     "date": ("Day", "2026-10-01"), "floors": ("Floors, none for all", "7, 8"),
     "chute": ("Chute of the work, none for all", "A"),
-    "component": ("Component of the work, none for any", "door"),
+    "component": ("Component of the work, none for any", ""),
     "note": ("Note", "what was done"),
 }  # fmt: skip
 COLUMNS = {

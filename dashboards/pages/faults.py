@@ -103,7 +103,7 @@ def _suspect(view: View, data: Data, site: str, place: int, row: Row) -> parts.C
     signs = json.loads(row["evidence"])
     head = phrase("{part:C}, chute {chute}{floor}", part=component(row["component"]),
                   chute=row["chute"], floor=floor)  # fmt: skip
-    since = (
+    since: str = (
         phrase("a day not known") if pd.isna(row["local"])
         else phrase("{day:%Y-%m-%d}", day=row["local"])
     )  # fmt: skip

@@ -136,7 +136,7 @@ def trend(view: View) -> html.Section:
     })  # fmt: skip
     campaigns = tables.campaign_marks(view.analysis)
     marks = [(pd.Timestamp(str(row.date)), str(row.note)) for row in campaigns.itertuples()]
-    doors = {
+    doors: dict[tuple[str, str], str] = {
         (of_chute(chute), str(stream)): view.behind(
             "cycles", chute=str(chute), stream=str(stream), start=None, end=None)
         + "&from={x}&to={last}"

@@ -79,7 +79,7 @@ def _scope(view: View) -> str:
         phrase("floor {floor}", floor=choice.floor) if choice.floor else None,
         phrase("stream {stream}", stream=choice.stream) if choice.stream else None,
         phrase("'{result}'", result=_ended(choice.result)) if choice.result else None,
-        phrase("{day:%Y-%m-%d}", day=pd.Timestamp(choice.day)) if _is_day(choice.day) else None,
+        _day(choice.day),
         phrase("{day} from {hour:02d}:00 to {hour2:02d}:00", day=phrase(DAYS[hour // 24]),
                hour=hour % 24, hour2=hour % 24 + 1)
         if hour is not None and hour < 168 else None,
@@ -90,8 +90,10 @@ def _scope(view: View) -> str:
     return phrase("{scope}. Only {only}.", scope=view.scope, only=only)
 
 
-def _is_day(text: str | None) -> bool:
-    return bool(text) and not pd.isna(pd.to_datetime(text, errors="coerce"))
+def _day(text: str | None) -> str | None:
+    """A day of the address; None where it is none."""
+    day = pd.to_datetime(text, errors="coerce") if text else pd.NaT
+    return None if pd.isna(day) else phrase("{day:%Y-%m-%d}", day=day)
 
 
 def _ended(result: str) -> str:

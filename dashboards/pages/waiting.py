@@ -172,7 +172,7 @@ def hours(view: View) -> html.Section:
         for value, name in (("median_s", "half within"), ("p90_s", "9 in 10 within"))
     ]  # fmt: skip
     rows = pd.concat(each)
-    doors = {
+    doors: dict[tuple[str, str], str] = {
         (of_chute(chute), name): view.behind("visits", chute=str(chute), result="served")
         + "&hour={x}"
         for chute in table["chute"].unique() for name in ("half within", "9 in 10 within")

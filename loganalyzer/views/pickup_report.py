@@ -62,7 +62,7 @@ def pickups_text(analysis: Analysis, at: pd.Timestamp | None = None) -> str:
     """The same in plain words; arguments as `pickups_dict`."""
     s = analysis.sorting
     ahead = s.forecast_at(at)
-    blocks = [ASSUMES]
+    blocks: list[str] = [ASSUMES]
     for key, part in pickup_table(analysis).groupby(["site", "chute", "container"], sort=False):
         lines = [f"{key[0]}, chute {key[1]}, {key[2]}", *_rules(part)]
         mine = pd.DataFrame([key], columns=["site", "chute", "container"])

@@ -145,8 +145,6 @@ def test_every_hour_of_the_week_comes_as_a_table_when_asked_for(quiet: Page, sam
         ("waiting", "#split-bars .barlayer .point path", r"/uses\?.*of=visits.*result=served"),
         ("waiting", "#hours-lines .points path", r"/uses\?.*of=visits.*hour=\d+"),
         ("sorting", "#trend-lines .points path", r"/uses\?.*of=cycles.*from=2026-\d\d-\d\d&to="),
-        ("sorting", "#forecast-lines .points path", r"/incidents\?.*kind=container_full"),
-        ("faults", "#limits-0 .points path", r"/uses\?.*of=cycles.*day=2026-"),
     ],
 )
 def test_every_chart_leads_to_its_rows(quiet: Page, samples: str, page: str, mark: str, leads: str):

@@ -81,5 +81,7 @@ def _door(view: View, one: Finding) -> dcc.Link | None:
         page, chosen = "incidents", {"kind": one.kind}
     floor = {"floor": one.floor} if page in ("uses", "incidents") else {}
     where = view.door(page, chute=one.chute or view.choice.chute, **floor, **chosen)
-    said = ["Behind it", parts.unseen(": "), parts.unseen(one.sentence)]
+    said: list[str | Component] = [
+        "Behind it", parts.unseen(": "), parts.unseen(one.sentence)
+    ]  # fmt: skip
     return dcc.Link(said, href=where, className="behind")

@@ -7,12 +7,18 @@ from dashboards import parts
 from dashboards.pages.view import Row, View, text, whole, with_limits
 from loganalyzer import views
 from loganalyzer.language import phrase
-from loganalyzer.sentences import things
+from loganalyzer.sentences import door, figure, things
 
 TITLE = "Is it getting better?"
 COLUMNS = {
     "floor": "Floor", "chute": "Chute", "month": "Month", "visits": "Visits",
     "episodes": "Episodes", "rate": "Episodes per 100 visits", "reason": "Why not",
+}  # fmt: skip
+
+
+CHANGES = {
+    "rising": "lockouts become more", "falling": "lockouts become fewer",
+    "none shown": "no trend is shown",
 }  # fmt: skip
 
 
@@ -22,7 +28,7 @@ def section(view: View) -> html.Section:
     months = views.shown_to_manager(view.analysis.lockout_months, view.analysis.sites)
     changing = trends[trends["change"].isin(["rising", "falling"])]
     rest = trends[~trends.index.isin(changing.index)]
-    said = [html.Li(text) for text in changing["sentence"]]
+    said = [html.Li(_sentence(row)) for row in changing.to_dict("records")]
     found = html.Ul(said, className="plain") if said else parts.nothing("No floor is seen to.")
     rows = [
         {
@@ -35,7 +41,9 @@ def section(view: View) -> html.Section:
         }
         for row in months.to_dict("records")
     ]  # fmt: skip
-    others = html.Ul([html.Li(text) for text in rest["sentence"]], className="plain")
+    others = html.Ul(
+        [html.Li(_sentence(row)) for row in rest.to_dict("records")], className="plain"
+    )
     beside: list[parts.Cell] = [
         "Lockout episodes in a floor's visits, month by month; a change is told only where chance "
         "would rarely make it.",
@@ -47,6 +55,23 @@ def section(view: View) -> html.Section:
             phrase("The other {floors}", floors=things(len(rest), "floor", "floors")), others),
         parts.folded("Month by month", parts.table(
             COLUMNS, rows, ["visits", "episodes", "rate"], "Lockout episodes by month")),
+    )  # fmt: skip
+
+
+def _sentence(row: Row) -> str:
+    """The trend of one door."""
+    place = door(str(row["chute"]), str(row["floor"]))
+    if isinstance(row["reason"], str):
+        why = text(row["reason"])
+        return phrase("{door}: no trend can be told ({reason}).", door=place, reason=why)
+    times = with_limits(row, "times_earlier", "low", "high")
+    return phrase(
+        "{door}: {change}: {episodes}, {later} per 100 visits in the later half of its visits, "
+        "{earlier} in the earlier{times}.",
+        door=place, change=phrase(CHANGES[str(row["change"])]),
+        episodes=things(row["episodes"], "lockout episode", "lockout episodes"),
+        later=figure(row["later"]), earlier=figure(row["earlier"]),
+        times=phrase(", {n} times", n=times) if times else "",
     )  # fmt: skip
 
 

@@ -115,7 +115,8 @@ def by_hour(view: View) -> html.Div:
         index="hour_of_week", columns=["chute", "floor"], values=what, sort=False, observed=True,
         aggfunc="sum", dropna=False,
     ).dropna(axis=1, how="all").sort_index()  # fmt: skip
-    doors = {f"{chute}:{floor}": (str(chute), str(floor)) for chute, floor in wide.columns}
+    floors = wide.columns.to_frame().itertuples(index=False, name=None)
+    doors = {f"{chute}:{floor}": (str(chute), str(floor)) for chute, floor in floors}
     columns: dict[str, str] = {"hour": "Hour of the local week"} | {
         key: figures.of_floor(floor, chute if several else None)
         for key, (chute, floor) in doors.items()
