@@ -13,7 +13,7 @@ from loganalyzer.profile import parse_profile
 from loganalyzer.site import Site
 from loganalyzer.store import Store
 from loganalyzer.store.state import State
-from loganalyzer.views import Analysis, Span, analyse
+from loganalyzer.views import Analysis, Span, Whole
 from loganalyzer.views.sums import sums_of
 
 Period = tuple[str | None, str | None]
@@ -35,13 +35,47 @@ def answer(
     Raises:
         UsageError: There is no such site or chute, or the log holds nothing of the period.
     """
+    return cut(store, whole(store, site, chute), period)
+
+
+def whole(store: Store, site: str | None = None, chute: str | None = None) -> Whole:
+    """The log that an answer is cut out of, and what does not depend on the period.
+
+    Raises:
+        UsageError: There is no such site or chute.
+    """
     sites = _sites(store, site, chute)
-    timeline = store.timeline(site, chute)
-    spans = {name: span(period, one.time_zone) for name, one in sites.items()}
-    analysis = analyse(timeline, sites, components(store, site), spans)
+    return Whole(store.timeline(site, chute), sites, components(store, site))
+
+
+def cut(store: Store, of: Whole, period: Period) -> Analysis:
+    """The answer for one period; arguments and errors as `answer`."""
+    spans = {name: span(period, one.time_zone) for name, one in of.sites.items()}
+    analysis = Analysis(of, spans)
     if analysis.timeline.empty:
         raise _nothing(store)
     return analysis
+
+
+def made_of(store: Store, site: str, chute: str | None) -> frozenset[str]:
+    """The files that `whole` reads, which never change: another answer has other files.
+
+    Raises:
+        UsageError: There is no such site.
+    """
+
+    def read(state: State) -> frozenset[str]:
+        (manifest,) = state.of(site)
+        mine = [one for one in manifest.stretches if chute in (None, one.chute)]
+        profiles = {
+            export.profile_text
+            for export in manifest.exports
+            if any(chute in (None, reading.chute) for reading in export.readings)
+        }
+        site_files = {manifest.site_text, manifest.done or manifest.site_text}
+        return frozenset({one.file for one in mine} | profiles | site_files)
+
+    return store.reading(read)
 
 
 def month_sums(

@@ -187,7 +187,7 @@ def test_who_asks_at_the_same_time_waits_for_one_analysis(
 ):
     data = Data(store_of(tmp_path, "BUTTON", "DOOR OPEN"))
     begun, go_on, calls = threading.Event(), threading.Event(), []
-    real = data_module.answer
+    real = data_module.whole
 
     def slow(*asked: Any) -> Any:
         calls.append(asked)
@@ -195,7 +195,7 @@ def test_who_asks_at_the_same_time_waits_for_one_analysis(
         assert go_on.wait(10)
         return real(*asked)
 
-    monkeypatch.setattr(data_module, "answer", slow)
+    monkeypatch.setattr(data_module, "whole", slow)
     with ThreadPoolExecutor(4) as pool:
         first = pool.submit(data.worked, "quay", None, (None, None))
         assert begun.wait(10)

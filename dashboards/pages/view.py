@@ -68,14 +68,20 @@ class View:
     @property
     def chutes(self) -> Sequence[str]:
         """The chutes that have log in the period."""
-        return [str(chute) for chute in self.headline["chute"]]
+        return [str(chute) for chute in self.analysis.facts.recorded["chute"]]
+
+    @property
+    def ends(self) -> tuple[pd.Timestamp, pd.Timestamp]:
+        """First and last time that can be trusted; null where there is none."""
+        ends = self.analysis.facts.ends
+        return ends["log_start"].min(), ends["log_end"].max()
 
     @property
     def scope(self) -> str:
         """Which chutes and which days the figures are about, in the site's time."""
         one, many = phrase("Chute {chutes}", chutes=listed(self.chutes)), "Chutes {chutes}"
         name = phrase(many, chutes=listed(self.chutes)) if len(self.chutes) > 1 else one
-        first, last = self.headline["first"].min(), self.headline["last"].max()
+        first, last = self.ends
         if pd.isna(first):
             return phrase("{chutes}, no time that can be trusted", chutes=name)
         return phrase(

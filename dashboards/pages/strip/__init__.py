@@ -37,7 +37,7 @@ LEGEND = (
 
 def sections(view: View, data: Data, site: str) -> parts.Children:
     """The strip with its steps, and the lines of what is in view."""
-    if view.headline["first"].isna().all():
+    if pd.isna(view.ends[0]):
         none = parts.nothing("Not shown: no time in this log can be trusted. Import an export "
                              "with a clock set in it, or choose another chute.")  # fmt: skip
         return [parts.section("strip", TITLE, [], none)]
@@ -85,7 +85,7 @@ def redraw(view: View, data: Data, site: str) -> Mapping[str, Mapping[str, Any]]
 
 def bounds(view: View) -> tuple[int, int]:
     """The whole period, in microseconds; a moment where no time can be trusted."""
-    first, last = view.headline["first"].min(), view.headline["last"].max()
+    first, last = view.ends
     if pd.isna(first):
         return 0, FINEST_US
     return micros(first), micros(last) + FINEST_US
