@@ -8,7 +8,7 @@ from dash import MATCH, Dash, Input, Output, State, dcc, html
 
 from dashboards import parts
 from dashboards.data import Data
-from dashboards.pages import controls
+from dashboards.pages import controls, sites
 from dashboards.pages.choice import Choice
 from dashboards.pages.view import Row, duration, whole
 from dashboards.spoken import language_of, spoken
@@ -17,11 +17,7 @@ from loganalyzer.language import phrase, say
 from loganalyzer.sentences import listed, things
 from loganalyzer.views.summary import QUIET
 
-WEIGHED = 12  # sites whose worst is told at once; each takes a moment the first time
-PEOPLE = {
-    "manager": "For the manager", "technician": "For the technician",
-    "coordinator": "For the coordinator",
-}  # fmt: skip
+WEIGHED = 12  # so many sites are weighed here; of more, what is kept of them is listed
 COLUMNS = {
     "site": "Site", "chutes": "Chutes", "log": "Log, local days", "ends": "Ends", "lines": "Lines",
     "rejected": "Rejected", "zone": "Time zone",
@@ -44,6 +40,8 @@ def _sections(data: Data, choice: Choice, language: str) -> parts.Children:
     if not names:
         said = parts.nothing("This store is empty. Take exports in with: loganalyzer import")
         return [head, said]
+    if len(names) > WEIGHED:
+        return [head, sites.section(sites.Asked(lang=choice.lang))]
     ledger = data.store.imports()
     newest = ledger["last"].max()
     rows = [_row(data, site, ledger[ledger["site"].eq(site)], newest, choice) for site in names]
@@ -52,18 +50,13 @@ def _sections(data: Data, choice: Choice, language: str) -> parts.Children:
         "Lines and rejects of all exports; a log that ends early misses an export.",
     ]
     table = parts.table(COLUMNS, rows, ["lines", "rejected"], "Sites")
-    first = names[:WEIGHED]
-    worst = [one for site in first for one in _worst(data, site, choice)]
-    more = phrase(
-        "The first {n} of {sites}; the others tell on their own pages.", n=len(first),
-        sites=things(len(names), "site", "sites"),
-    ) if len(names) > len(first) else None  # fmt: skip
+    worst = [one for site in names for one in _worst(data, site, choice)]
     return [
         head,
         parts.section("sites", "All sites", beside, table),
         parts.section(
             "worst", "What is worst at each?",
-            ["For each person the finding that weighs most. Brackets: 95 % interval.", more,
+            ["For each person the finding that weighs most. Brackets: 95 % interval.",
              parts.caution()],
             *worst,
         ),
@@ -119,7 +112,7 @@ def worst(data: Data, site: str) -> parts.Children:
     found = [one for one in data.worked(site, None, (None, None)).told.findings
              if one.kind not in QUIET]  # fmt: skip
     told: parts.Children = []
-    for who, said_to in PEOPLE.items():
+    for who, said_to in sites.PEOPLE.items():
         first = next((one.sentence for one in found if one.who == who), None)
         said = html.P(first) if first else parts.nothing("Nothing that asks for action.")
         told.append(html.Div([html.H4(said_to), said]))
@@ -127,7 +120,8 @@ def worst(data: Data, site: str) -> parts.Children:
 
 
 def register(app: Dash, data: Data) -> None:
-    """Each site's worst comes when it has been worked out."""
+    """Each site's worst comes when it has been worked out; of very many, what is kept."""
+    sites.register(app, data)
 
     @app.callback(
         Output({"glance": "worst", "site": MATCH}, "children"),

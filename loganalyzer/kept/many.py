@@ -51,8 +51,13 @@ class Many:
             return None
         return {
             who: [
-                (str(row.site), int(row.sites), int(row.findings), phrases.read(str(row.sentence)))
-                for row in worst_of_kinds(self.findings, who).itertuples()
+                (
+                    row["site"],
+                    int(row["sites"]),
+                    int(row["findings"]),
+                    phrases.read(row["sentence"]),
+                )
+                for row in worst_of_kinds(self.findings, who).to_dict("records")
             ]
             for who in AUDIENCES
         }
@@ -122,9 +127,8 @@ def _sums(table: pa.Table) -> pd.DataFrame:
     judged = frame[["served", "gave_up", "locked_out"]].sum(axis=1).astype("float64")
     low, high = wilson(frame["served"], judged.where(judged > 0))
     share = frame["served"].astype("float64") / judged.where(judged > 0)
-    return frame.assign(served_share=share, low=low, high=high).sort_values(
-        CHUTE, ignore_index=True
-    )
+    found: pd.DataFrame = frame.assign(served_share=share, low=low, high=high)
+    return found.sort_values(CHUTE, ignore_index=True)
 
 
 def _names(told: pa.Table) -> dict[str, str]:
