@@ -17,7 +17,8 @@ def draft_profile(options: argparse.Namespace) -> int:
             str(out), "a file that is there already", "a new file",
             "Name another with --out, or replace it with --force",
         )  # fmt: skip
-    drafted = draft(options.paths, load_site(options.site), out.stem)
+    answers = dict(_answer(text) for text in options.answer)
+    drafted = draft(options.paths, load_site(options.site), out.stem, answers)
     try:
         out.write_text(drafted.text, encoding="utf-8")
     except OSError as error:
@@ -34,6 +35,16 @@ def draft_profile(options: argparse.Namespace) -> int:
     else:
         print(_text(drafted, out, following))
     return 0
+
+
+def _answer(text: str) -> tuple[str, str]:
+    key, found, value = text.rpartition("=")
+    if not found:
+        raise UsageError(
+            "--answer", f"'{text}'", "KEY=VALUE, as means:DOOR OPEN=open on",
+            "Take the keys from draft --json",
+        )  # fmt: skip
+    return key, value
 
 
 def _text(drafted: Draft, out: Path, following: str) -> str:

@@ -192,6 +192,9 @@ def _meanings(found: Found, roles: Roles, site: Site, name: str) -> tuple[Roles,
         raise no_log(name, "no column of it says what happened")
     texts = event_texts(found, roles)
     roles, guesses, seen = _weighed(found, roles, site, name, texts)
+    spoken = any("words" in one.evidence for one in guesses)
+    if all_floors(site) and not spoken and not (seen.floor >= 0).any():
+        raise no_log(name, "no word of it is known, and nothing in it names a floor of the site")
     return named(roles, seen, guesses, site), guesses, seen
 
 
@@ -299,6 +302,7 @@ def _doubts(
             f"{name}: no word of it is known (English, German, French, Spanish, Portuguese are); "
             "guessed by behaviour alone."
         )
+
     def weigh(texts: Column) -> tuple[Seen, Sequence[Guess]]:
         _, meant, rows = _weighed(found, roles, site, name, texts)
         return rows, meant

@@ -142,7 +142,7 @@ def _running(seen: Seen, guesses: Sequence[Guess], signal: str) -> np.ndarray:
     last = np.searchsorted(rows, np.arange(len(edges)), "right") - 1
     before = np.where(last >= 0, edges[rows[np.maximum(last, 0)]], 0)
     since = seen.time - seen.time[rows[np.maximum(last, 0)]]
-    return (before == 1) | ((before == -1) & (since <= NEAR_S))
+    return np.asarray((before == 1) | ((before == -1) & (since <= NEAR_S)), np.bool_)
 
 
 def _time_share(seen: Seen, during: np.ndarray) -> float:

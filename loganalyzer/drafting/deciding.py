@@ -9,6 +9,7 @@ Keys: `encoding`, `layout`, `delimiter`, `pattern`; `time`, `format`, `zone`; a 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from pydantic import ValidationError
 
@@ -34,6 +35,7 @@ TABLES = ("floors", "streams", "chutes", "refusals")
 LABELS = 60  # of a table that are asked for
 LONGEST, MOST = 2_000, 1_000  # letters of an answer; answers
 BETWEEN = "\t"
+NO_DELIMITER = '"\r\n'
 TOLD = "as told"
 MEANT = {" ".join(meaning).strip(): meaning for meaning in MEANINGS}
 
@@ -114,6 +116,12 @@ def checked(answers: Answers) -> Answers:
                 f"the answer to {key[:80]}", f"'{value[:80]}'",
                 f"one of {', '.join(allowed)}, or nothing", "Choose one of these",
             )  # fmt: skip
+    delimiter = answers.get("delimiter") or ","
+    if len(delimiter) > 1 or delimiter in NO_DELIMITER:
+        raise UsageError(
+            "the answer to delimiter", repr(delimiter[:80]),
+            "one character, no quote and no line end", "Write the character between two fields",
+        )  # fmt: skip
     return {key: value for key, value in answers.items() if value or not _needed(key)}
 
 
@@ -144,7 +152,7 @@ def find(found: Found, site: Site, name: str, answers: Answers) -> Roles:
         if role in told:
             roles = _with(roles, role, told[role], found, site)
         elif role != "event" and getattr(roles, role) in taken:
-            roles = replace(roles, **{role: None}, said=_without(roles.said, role))
+            roles = replace(roles, **_set(role, None), said=_without(roles.said, role))
         elif role == "event":
             roles = replace(roles, event=tuple(c for c in roles.event if c not in taken))
     return roles
@@ -167,7 +175,7 @@ def _with(roles: Roles, role: str, names: tuple[str, ...], found: Found, site: S
     if role == "event":
         return replace(roles, event=names, said=said, questions=questions)
     name = names[0] if names else None
-    roles = replace(roles, **{role: name}, said=said, questions=questions)
+    roles = replace(roles, **_set(role, name), said=said, questions=questions)
     values = list(dict.fromkeys(cell for cell in found.columns[name] if cell)) if name else []
     if role == "floor":
         return replace(roles, floors=floor_map(values, _floors(site)) or {})
@@ -178,6 +186,10 @@ def _with(roles: Roles, role: str, names: tuple[str, ...], found: Found, site: S
         ids = {chute.id.casefold(): chute.id for chute in site.chutes}
         return replace(roles, chutes={v: ids[v.casefold()] for v in values if v.casefold() in ids})
     return roles
+
+
+def _set(name: str, value: object) -> dict[str, Any]:
+    return {name: value}
 
 
 def _without(table: Mapping[str, str], key: str) -> dict[str, str]:
@@ -236,7 +248,7 @@ def labelled(roles: Roles, answers: Answers) -> Roles:
         if told:
             kept = {w: ours for w, ours in {**getattr(roles, table), **told}.items() if ours}
             roles = replace(
-                roles, **{table: kept}, questions=_without(roles.questions, table.rstrip("s"))
+                roles, **_set(table, kept), questions=_without(roles.questions, table.rstrip("s"))
             )
     return roles
 

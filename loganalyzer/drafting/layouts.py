@@ -28,6 +28,8 @@ COUNTED = re.compile(
     r"(?P<before>[^\w]{0,3}(?:[A-Za-z]{1,6}[=:+])?\s*)(?P<stamp>\d{1,9}(?:[.,]\d{1,6})?)"
     r"(?P<behind>s?[\]\)>|:;,]*)\s+\S"
 )
+# Source: the request line of RFC 9112, as web servers log it.
+REQUEST = re.compile(r"\"?\b(?:GET|POST|HEAD|PUT|DELETE|OPTIONS) \S+ HTTP/\d")
 ON_OFF = [{"0", "1"}, {"on", "off"}, {"true", "false"}, {"yes", "no"}, {"open", "closed"}]
 ON = ("1", "on", "true", "yes", "open")
 
@@ -74,6 +76,10 @@ def find_layout(text: Text, told: Mapping[str, str] = NOTHING) -> Found:
         raise no_log(text.name, f"it has {len(filled)} lines with something in them")
     if told.keys() & {"layout", "delimiter", "pattern"}:
         return _as_told(text.name, filled, told)
+    requests = sum(bool(REQUEST.search(line)) for _, line in filled)
+    if requests > 0.5 * len(filled):
+        raise no_log(text.name, f"{requests:,} of its {len(filled):,} lines are requests to a "
+                     "web server")  # fmt: skip
     objects = sum(_object(line) is not None for _, line in filled)
     if 0.05 * len(filled) < objects < 0.95 * len(filled):
         raise mixed(text.name, filled, objects)
@@ -90,6 +96,7 @@ def _as_told(name: str, filled: Filled, told: Mapping[str, str]) -> Found:
     Raises:
         InputError: The lines are not of it.
     """
+    found: Found | None
     layout = told.get("layout") or ("lines" if "pattern" in told else "delimited")
     if layout == "lines" and "pattern" in told:
         found = _by_pattern(name, filled, told["pattern"])

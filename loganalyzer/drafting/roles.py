@@ -253,8 +253,10 @@ def _event_and_code(roles: Roles, left: Mapping[str, Column]) -> Roles:
     event = [ranked[0]]
     for name in ranked[1:]:
         others = joined([full[one] for one in event])
-        if len(_distinct(full[name])) < MANY and _adds(full, event, name) and not is_writer(
-            full[name], others
+        if (
+            len(_distinct(full[name])) < MANY
+            and _adds(full, event, name)
+            and not is_writer(full[name], others)
         ):
             event.append(name)
     event.sort(key=list(left).index)

@@ -15,6 +15,11 @@ from loganalyzer.readers.workbook import open_sheet, sheet_names
 # Lines that a draft looks at; the rest of a longer export is left to `inspect`.
 LINES = 200_000
 LOOKED_AT, SHEETS = 200, 30  # rows of each sheet, to find the one with the log
+EMPTY = "an empty file"
+# How other files begin. Source: ISO 32000 (PDF), W3C PNG, ISO/IEC 10918 (JPEG), GIF89a.
+OTHER = {
+    b"%PDF-": "a PDF", b"\x89PNG": "a picture", b"\xff\xd8\xff": "a picture", b"GIF8": "a picture",
+}  # fmt: skip
 WORKBOOK = b"PK\x03\x04"
 
 
@@ -55,9 +60,13 @@ def read_texts(
 
 def _read(found: Export | InputError, encoding: str | None) -> Text:
     if isinstance(found, InputError):
-        raise found
+        raise no_log(found.where, "an empty file holds nothing") if EMPTY in found.found else found
     with found.open() as stream:
-        head = stream.read(len(WORKBOOK))
+        head = stream.read(12)
+    for begins, what in OTHER.items():
+        if head.startswith(begins):
+            raise no_log(found.name, f"it is {what}")
+    head = head[: len(WORKBOOK)]
     return _sheet(found) if head == WORKBOOK else _lines(found, encoding)
 
 

@@ -11,7 +11,7 @@ from typing import BinaryIO
 import numpy as np
 import numpy.typing as npt
 
-from loganalyzer.errors import InputError, ProfileError
+from loganalyzer.errors import InputError, ProfileError, one_line
 
 SNIFF_BYTES = 65_536
 # Source: Unicode Standard, section 23.8 (byte-order mark). UTF-32 is told before UTF-16: it
@@ -42,7 +42,7 @@ def utf8_pieces(stream: BinaryIO, encoding: str | None, name: str, size: int) ->
     head = _filled(stream, SNIFF_BYTES)
     mark, codec = next(((m, c) for m, c in MARKS if head.startswith(m)), (b"", encoding or "utf-8"))
     decoder = _decoder(codec, name)
-    if _is_binary(head[len(mark) :] if decoder is None else decoder.decode(head).encode()):
+    if _is_binary(head[len(mark) :] if decoder is None else _utf8(decoder, head, name)):
         raise InputError(
             name, "binary content", "lines of text",
             'Give a text export; if it is UTF-16 text, write encoding = "utf-16-le" in the profile',
@@ -50,9 +50,23 @@ def utf8_pieces(stream: BinaryIO, encoding: str | None, name: str, size: int) ->
     if decoder is not None:
         decoder.reset()
     for piece in _pieces(head[len(mark) :], stream, size):
-        yield piece if decoder is None else decoder.decode(piece).encode("utf-8", "replace")
+        yield piece if decoder is None else _utf8(decoder, piece, name)
     if decoder is not None:
-        yield decoder.decode(b"", True).encode("utf-8", "replace")
+        yield _utf8(decoder, b"", name, last=True)
+
+
+def _utf8(
+    decoder: codecs.IncrementalDecoder, piece: bytes, name: str, *, last: bool = False
+) -> bytes:
+    """Bytes in another encoding as UTF-8; some codecs raise where they were to replace."""
+    try:
+        return decoder.decode(piece, last).encode("utf-8", "replace")
+    except UnicodeError as error:
+        raise InputError(
+            name, f"bytes that its encoding cannot be ({one_line(str(error))})",
+            "text in the encoding that the profile names",
+            'Name another encoding, such as "utf-8" or "utf-16-le"',
+        ) from error  # fmt: skip
 
 
 def _filled(stream: BinaryIO, size: int) -> bytes:
