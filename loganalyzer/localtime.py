@@ -50,7 +50,8 @@ def wall_clock(table: pd.DataFrame, sites: Mapping[str, Site], time: str) -> pd.
     ]
     if not parts:
         return pd.Series(index=table.index, dtype="datetime64[us]")
-    return parts[0] if len(parts[0]) == len(table) else pd.concat(parts).reindex(table.index)
+    whole: pd.Series = parts[0] if len(parts) == 1 else pd.concat(parts)
+    return whole.reindex(table.index)
 
 
 def zone_of(sites: Mapping[str, Site], site: str) -> str:

@@ -188,7 +188,7 @@ def among(times: Places, few: Places) -> NDArray[np.bool_]:
     sieve = np.zeros(2**20, dtype=bool)
     low = len(sieve) - 1  # the bits that are looked at first
     sieve[few & low] = True
-    found = sieve[times & low]
+    found: NDArray[np.bool_] = sieve[times & low]
     found[found] = np.isin(times[found], few)
     return found
 

@@ -33,8 +33,8 @@ def chatter(evidence: Evidence) -> pd.DataFrame:
     before = np.where(door[near - 1] == door[near], start[near - 1], NEVER)
     before[near == 0] = NEVER
     meant[near] = (since != NEVER) & (before < since)
-    several = sum(meant[later : len(order) + later] for later in range(PAIRS)) > 1
-    found = order[_windows(quick & ~several)]
+    several = np.sum([meant[later : len(order) + later] for later in range(PAIRS)], axis=0) > 1
+    found = order[_windows(np.asarray(quick & ~several, dtype=bool))]
     return join_runs(pairs.iloc[found], evidence, DOOR, WITHIN_S)
 
 

@@ -20,8 +20,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loganalyzer.facts import CHUTE, DOOR, Facts, counts, plain, precision, tally
-from loganalyzer.spans import micros
+from loganalyzer.facts import CHUTE, DOOR, Facts, counts, places, plain, precision, tally
+from loganalyzer.spans import group_numbers, micros
 from loganalyzer.tables import require
 
 QUICK_S, TOGETHER_S, PAUSE_S, COARSE_S = 0.1, 0.05, 3.0, 2.0
@@ -83,10 +83,8 @@ def _presses(timeline: pd.DataFrame) -> pd.DataFrame:
     rows = timeline.loc[pressed & timeline["floor"].notna(), [*COLUMNS, "time"]]
     exports = [*CHUTE, "source"]
     finely = precision(timeline, exports) if len(rows) else pd.DataFrame(columns=[*exports, FINE])
-    steps = rows[exports].drop_duplicates()
-    steps = steps.assign(**{FINE: plain(steps, *exports).merge(finely, how="left")[FINE].array})
-    rows = rows.merge(steps, on=exports, how="left")
-    rows["button"] = rows.groupby([*DOOR, "stream"], observed=True, dropna=False).ngroup()
+    rows[FINE] = finely[FINE].to_numpy()[places(rows, finely, exports)]
+    rows["button"] = group_numbers(rows, [*DOOR, "stream"])
     rows["at"] = micros(rows["time"]) / 1e6
     return rows.sort_values(["button", "at"], kind="stable", ignore_index=True)
 
@@ -126,7 +124,7 @@ def _steady(presses: pd.DataFrame) -> NDArray[np.bool_]:
 def _together(presses: pd.DataFrame) -> NDArray[np.bool_]:
     """Whether each press comes with one at another door of its chute."""
     order = presses.sort_values([*CHUTE, "at", "floor"], kind="stable")
-    chute, floor = order.groupby(CHUTE).ngroup().to_numpy(), order["floor"].cat.codes.to_numpy()
+    chute, floor = group_numbers(order, CHUTE), order["floor"].cat.codes.to_numpy()
     at, step = order["at"].to_numpy(), order["precision_s"].to_numpy()
     reach = np.where(step <= TOGETHER_S, TOGETHER_S, 0.0)[1:]
     near = (np.diff(at) <= reach + 1e-9) & (step[1:] <= COARSE_S)
