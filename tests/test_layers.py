@@ -73,8 +73,9 @@ LIBRARY: dict[str, tuple[str, str]] = {
     "receiving": ("receiving", "errors settings readers drafting ingest store trial"),
     "cli": (
         "cli commands words serving",
-        "errors tables settings plain cluster views store export ingest answers kept upkeep weighing "
-        "watching alerts accounts drafting dashboards.app dashboards.access dashboards.reports",
+        "errors tables settings plain cluster views store export ingest answers kept upkeep "
+        "weighing watching alerts accounts drafting dashboards.app dashboards.access "
+        "dashboards.reports",
     ),
 }  # fmt: skip
 DASHBOARDS: dict[str, tuple[str, str]] = {
@@ -86,14 +87,16 @@ DASHBOARDS: dict[str, tuple[str, str]] = {
         "loganalyzer.errors loganalyzer.accounts loganalyzer.site loganalyzer.store",
     ),
     "data": (
-        "data",
-        "access loganalyzer.store loganalyzer.views loganalyzer.answers loganalyzer.kept",
+        "data held",
+        "access loganalyzer.store loganalyzer.views loganalyzer.answers loganalyzer.kept "
+        "loganalyzer.once",
     ),
     "uploads": ("uploads", "loganalyzer.errors loganalyzer.sentences"),
     "pages": (
         "pages",
         "access data drawing spoken uploads loganalyzer.export loganalyzer.profile "
-        "loganalyzer.receiving loganalyzer.drafting loganalyzer.worklog loganalyzer.site loganalyzer.tables "
+        "loganalyzer.receiving loganalyzer.drafting loganalyzer.worklog loganalyzer.site "
+        "loganalyzer.tables "
         "loganalyzer.errors loganalyzer.language loganalyzer.incidents "
         "loganalyzer.sentences loganalyzer.localtime loganalyzer.kept "
         "loganalyzer.views",

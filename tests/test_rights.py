@@ -55,10 +55,7 @@ def call(looker: Looker, one: dict[str, Any], page: str, site: str, more: str = 
             found.append([given] if '["ALL"]' in each["id"] else given)
         return found
 
-    names = [name.rsplit(".", 1) for name in one["output"].strip(".").split("...")]
-    outputs = [
-        {"id": real(id, site), "property": name.split("@")[0]} for id, name in names
-    ]  # fmt: skip
+    outputs = outputs_of(one, site)
     several = one["output"].startswith("..")
     body = {
         "output": one["output"].replace('["MATCH"]', json.dumps(site)),
@@ -68,6 +65,12 @@ def call(looker: Looker, one: dict[str, Any], page: str, site: str, more: str = 
     }  # fmt: skip
     answer = looker.post("/_dash-update-component", json=body)
     return answer.text
+
+
+def outputs_of(one: dict[str, Any], site: str) -> list[dict[str, Any]]:
+    """What a callback answers with, as a request names it."""
+    names = [name.rsplit(".", 1) for name in one["output"].strip(".").split("...")]
+    return [{"id": real(id, site), "property": name.split("@")[0]} for id, name in names]
 
 
 def real(id: str, site: str) -> Any:
@@ -116,8 +119,7 @@ def test_the_front_page_lists_the_sites_that_may_be_seen(app: Dash):
     page_of = {
         name: looker.post("/_dash-update-component", json={
             "output": page["output"],
-            "outputs": [{"id": "content", "property": "children"},
-                        {"id": "title", "property": "data"}],
+            "outputs": outputs_of(page, ""),
             "inputs": [{"id": "address", "property": "pathname", "value": "/"}],
             "state": [{"id": "address", "property": "search", "value": ""}],
             "changedPropIds": ["address.pathname"],

@@ -97,7 +97,7 @@ def test_the_page_judges_what_was_told(store):
     data.worked("mill-court", None, (None, None), fresh=True)
     view = view_of(data, "mill-court", Choice(), "light")
     shown = texts(page.sections(view, data, "mill-court"))
-    assert "campaign 2026-10-12" in shown
+    assert "Campaign of 2026-10-12, chute east, floor 3, 4 (letter)" in shown
     assert "lockout episodes" in shown
 
 

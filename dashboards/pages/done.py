@@ -79,7 +79,12 @@ def sorting(view: View) -> html.Section:
     table = view.analysis.sorting.campaigns
     shares = table[table["measure"].eq("share")]
     if shares.empty:
-        return parts.section("sorting", title, [], parts.nothing("No campaign was told."))
+        return parts.section(
+            "sorting",
+            title,
+            [],
+            parts.nothing("No campaign was told. Tell of one below, or in the site file."),
+        )
     columns = {"what": "Campaign", "stream": "Stream", "before": "Before", "after": "After",
                "ratio": "Odds against the other floors, times", "limits": "95 %",
                "reason": "Why not"}  # fmt: skip

@@ -65,7 +65,7 @@ def listing(view: View) -> html.Section:
         said = (
             "No such incident in this period. Take the floor or the kind away, or go wider."
             if len(every)
-            else "No incident in this period."
+            else "No incident in this period. Choose another period or chute above."
         )
         return parts.section("incident-list", TITLE, [filters, *hidden], parts.nothing(said))
     chosen = view.choice.incident
