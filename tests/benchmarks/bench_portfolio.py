@@ -1,6 +1,6 @@
 """A thousand buildings, three years: what is asked of all, cold and warm, and one more week.
 
-    python -m tests.benchmarks.bench_portfolio [--sites 1000] [--years 3]
+    python -m tests.benchmarks.bench_portfolio [--sites 1000] [--years 3] [--quick]
 
 One building is simulated, imported and analysed; its kept files are written again under the names
 of the others, through the code that writes them, so that every file is as large as it would be.
@@ -75,7 +75,10 @@ def main() -> None:
     options = argparse.ArgumentParser()
     options.add_argument("--sites", type=int, default=1000)
     options.add_argument("--years", type=float, default=3.0)
+    options.add_argument("--quick", action="store_true", help="a year of a hundred buildings")
     asked = options.parse_args()
+    if asked.quick:
+        asked.sites, asked.years = min(asked.sites, 100), min(asked.years, 1.0)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         store = one_building(folder, asked.years)

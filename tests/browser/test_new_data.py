@@ -54,13 +54,13 @@ def test_the_page_says_that_it_is_working_and_keeps_what_it_showed(
 ):
     store = tmp_path / "store"
     take(store, write(tmp_path / "first.csv", presses("2025-03-03 08:00:00", 3)))
-    real = data.answer
+    real = data.whole
 
     def slow(*asked: Any) -> Any:
         time.sleep(1.5)  # as long as a big log takes
         return real(*asked)
 
-    monkeypatch.setattr(data, "answer", slow)
+    monkeypatch.setattr(data, "whole", slow)
     with serving(store) as address:
         quiet.goto(address)
         expect(quiet.get_by_text("Working: ").first).to_be_visible()
