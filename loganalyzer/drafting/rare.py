@@ -11,6 +11,9 @@ from loganalyzer.drafting.wording import IGNORE, Meaning
 
 HOUR = 3600.0
 TURNS = 0.85
+# A condition ends by one text or a few. What takes turns with more is a step of a course, as a
+# filling container's levels.
+PARTNERS = 4
 Points = dict[int, dict[Meaning, float]]
 
 
@@ -27,12 +30,16 @@ def weigh(seen: Seen, kinds: list[int], press: int | None) -> tuple[Points, dict
     for kind in kinds:
         _alone(seen, kind, press, points[kind], said)
     taken: set[int] = set()
-    for pair in sorted(
-        _pairs(seen, kinds, points), key=lambda pair: (pair.scope is None, pair.long)
-    ):
+    pairs = sorted(_pairs(seen, kinds, points), key=lambda pair: (pair.scope is None, pair.long))
+    partners: dict[int, set[int]] = {kind: set() for kind in kinds}
+    for pair in pairs:
+        partners[pair.on].add(pair.off)
+        partners[pair.off].add(pair.on)
+    for pair in pairs:
         if not taken & {pair.on, pair.off}:
             taken |= {pair.on, pair.off}
-            _told(seen, pair, points, said)
+            alone = max(len(partners[pair.on]), len(partners[pair.off])) <= PARTNERS
+            _told(seen, pair, points, said, alone=alone)
     return points, said
 
 
@@ -136,8 +143,8 @@ def _scope(seen: Seen, on: int, off: int) -> tuple[str | None, Ints | None]:
     return None, None
 
 
-def _told(seen: Seen, pair: _Pair, points: Points, said: dict[int, str]) -> None:
-    """What a pair can be."""
+def _told(seen: Seen, pair: _Pair, points: Points, said: dict[int, str], *, alone: bool) -> None:
+    """What a pair can be; `alone`: that it has few others to take turns with."""
     on, off = pair.on, pair.off
     for kind in (on, off):
         said.setdefault(
@@ -154,7 +161,7 @@ def _told(seen: Seen, pair: _Pair, points: Points, said: dict[int, str]) -> None
     elif pair.scope is None and _silent(seen, on, off):
         _both(points, off, on, "power", 3.0)
     elif pair.scope is None:
-        quiet = pair.long > 300 and _quiet(seen, on, pair.lasting)
+        quiet = alone and pair.long > 300 and _quiet(seen, on, pair.lasting)
         _both(points, on, off, "service", 2.5 if quiet else 0.5)
 
 

@@ -58,11 +58,11 @@ def find_kinds(
     for text in times:
         slotted, values = _slotted(text, floors, streams, cut)
         families[slotted].append((text, values))
-    known = _known_floors(families, times, floors)
+    known, nowhere = _known_floors(families, floors)
     marked = _marked_roles(families, times, known, len(streams))
     kinds: dict[tuple[str, ...], Kind] = {}
     for family, members in families.items():
-        whole = _slot_roles(family, members, known, marked, streams)
+        whole = _slot_roles(family, members, (known, nowhere), marked, streams)
         if uptime and family.count(STAMPED) == 1:
             marks = [token for token in family if _is_slot(token)]
             whole[marks.index(STAMPED)] = "now"
@@ -162,18 +162,19 @@ def _names_floor(word: str, floors: frozenset[str]) -> bool:
 
 def _known_floors(
     families: Mapping[tuple[str, ...], list[tuple[str, list[str]]]],
-    times: Counter[str],
     floors: frozenset[str],
-) -> set[str]:
-    """Floor labels as written: what stands in slots that go through most floors."""
-    known: Counter[str] = Counter()
+) -> tuple[set[str], set[str]]:
+    """Floor labels as written, in slots that go through most floors; what there means: none."""
+    known: set[str] = set()
+    nowhere: set[str] = set()
     for members in families.values():
         for place in range(len(members[0][1])):
             values = {one[place] for _, one in members}
             mapped = _but_one(values, floors) if floors else None
             if mapped and len(mapped) >= 0.6 * len(floors):
                 known.update(mapped)
-    return set(known)
+                nowhere |= values - set(mapped)
+    return known, nowhere
 
 
 def _but_one(values: set[str], floors: frozenset[str]) -> dict[str, str] | None:
@@ -212,7 +213,7 @@ def _marked_roles(
 def _slot_roles(
     family: tuple[str, ...],
     members: Sequence[tuple[str, list[str]]],
-    known: set[str],
+    known: tuple[set[str], set[str]],
     marked: Mapping[str, str],
     streams: Mapping[str, str],
 ) -> list[str]:
@@ -224,7 +225,7 @@ def _slot_roles(
     said = [
         n for n, mark in enumerate(marks)
         if mark not in (STAMPED, MATERIAL)
-        and not _floors_only({one[n] for _, one in members}, known)
+        and not _floors_only({one[n] for _, one in members}, *known)
     ]  # fmt: skip
     for place, mark in enumerate(marks):
         values = {one[place] for _, one in members}
@@ -233,7 +234,7 @@ def _slot_roles(
             roles.append(("old" if place == stamped[0] else "new") if pair else "number")
         elif mark == MATERIAL:
             roles.append("stream")
-        elif _floors_only(values, known) and "floor" not in roles:
+        elif _floors_only(values, *known) and "floor" not in roles:
             roles.append("floor")
         elif said == [place] and not plainly and not (_worded(family) and _amount(values)):
             roles.append("")  # what else would say what happened?
@@ -244,10 +245,13 @@ def _slot_roles(
     return roles
 
 
-def _floors_only(values: set[str], known: set[str]) -> bool:
+def _floors_only(values: set[str], known: set[str], nowhere: set[str]) -> bool:
     """Whether values are floors, one perhaps that means none beside many."""
-    other = len(values - known)
-    return bool(known) and (not other or (other == 1 and len(values) > 4))
+    other = values - known
+    few = len(values) <= 4
+    return bool(values & known) and (
+        not other or (len(other) == 1 and not (few and other - nowhere))
+    )
 
 
 def _worded(family: tuple[str, ...]) -> bool:
