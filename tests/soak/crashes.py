@@ -23,6 +23,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import partial
+from itertools import product
 from pathlib import Path
 
 from tests.soak.calls import ERRORS, Calls, failing, kill
@@ -94,7 +95,7 @@ def _all(made: Bench, options: argparse.Namespace, chance: random.Random) -> Ite
             partial(killed, made, works["import into a new store"], 1 if quick else 100, chance),
         ),
     ]
-    for name in ("undo", "import --again", "retain", "upgrade", "check --repair"):
+    for name in ("undo", "import --again", "retain", "upgrade", "check --repair", "analyze"):
         each = 1 if quick else 60
         plan.append((f"{name} killed", partial(killed, made, works[name], each, chance)))
     for name in works if not quick else ("import",):
@@ -163,18 +164,15 @@ def _cut_off(store: Path, words: tuple[str, ...], at: int, seed: int) -> int:
 
 
 def faulty(made: Bench, work: Work, quick: bool, name: str) -> Tally:
-    """Every call fails, the errors in turn, and each kind of call with each error; quick: only
-    the latter."""
+    """Every call fails with every error; quick: each kind of call once with each."""
     tally = Tally(name)
     calls, _ = _length(made, work)
     # Of the writes to one file, the first and the last.
     places = [at for at, kind in enumerate(calls, start=1)
               if {kind, calls[at - 2], calls[at % len(calls)]} != {"write"}]  # fmt: skip
-    kinds = sorted({kind: at for at, kind in enumerate(calls, start=1)}.values())
-    cases = {(at, word) for at in kinds for word in ERRORS}
-    if not quick:
-        cases |= {(at, list(ERRORS)[number % len(ERRORS)]) for number, at in enumerate(places)}
-    for at, word in sorted(cases):
+    if quick:
+        places = sorted({kind: at for at, kind in enumerate(calls, start=1)}.values())
+    for at, word in product(places, ERRORS):
         made.begin(work)
         child = _disturbed(made, work, at, failing(ERRORS[word]))
         tally.add(f"{word} at call {at} ({calls[at - 1]})", _ended(made, work, child))

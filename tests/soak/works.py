@@ -15,6 +15,7 @@ from loganalyzer.upkeep.wholeness import check
 from tests.exports import SITE, Log, write
 
 OLD = Path(__file__).parent.parent / "data" / "store-format-1.zip"
+ANALYZE = ("analyze", "--workers", "1")
 Tables = tuple[pd.DataFrame, ...]
 
 
@@ -63,6 +64,7 @@ class Bench:
             Work("import --again", "all", "all", ("import", "--again")),
             Work("upgrade", "old", "old", ("upgrade",)),
             Work("retain", "all", "kept", retaining()),
+            Work("analyze", "all", "analyzed", ANALYZE),
             Work("check --repair", "broken", "all", ("check", "--repair"), whole=False),
         )
         return {work.name: work for work in works}
@@ -96,6 +98,8 @@ def bench(folder: Path, exports: int = 5) -> Bench:
     run(folder / "less", ("import", "--undo", made.exports[1].name))
     shutil.copytree(folder / "all", folder / "kept")
     run(folder / "kept", retaining())
+    shutil.copytree(folder / "all", folder / "analyzed")
+    run(folder / "analyzed", ANALYZE)
     with zipfile.ZipFile(OLD) as archive:
         archive.extractall(folder / "unpacked")
     (folder / "unpacked" / "store").rename(folder / "old")
@@ -152,6 +156,15 @@ def same(one: Tables, other: Tables) -> bool:
     return all(a.equals(b) for a, b in zip(one, other, strict=True))
 
 
+def derived(store: Path) -> dict[str, bytes]:
+    """What was worked out from the logs, file by file."""
+    return {
+        path.relative_to(store).as_posix(): path.read_bytes()
+        for path in sorted((store / "derived").rglob("*"))
+        if path.is_file()
+    }
+
+
 def judge(bench: Bench, work: Work, finish: bool = True) -> tuple[str, str]:
     """What became of a store; to be called in a child.
 
@@ -169,6 +182,8 @@ def judge(bench: Bench, work: Work, finish: bool = True) -> tuple[str, str]:
         return state, f"done again, it ends with {status}"
     if not same(tables(store), goal):
         return state, "done again, it gives other tables"
+    if not _analysed(bench, work):
+        return state, "done again, it gives other derived files"
     found = check(store, reread=False)  # what it gives was just compared
     return state, "" if found.whole else f"done again: {found.problems[0]}"
 
@@ -182,13 +197,18 @@ def _state(bench: Bench, work: Work, goal: Tables) -> tuple[str, str]:
     if not found.whole:
         return "?", str(found.problems[0])
     now = tables(store)
-    if same(now, goal):
+    if same(now, goal) and _analysed(bench, work):
         return "after", ""
     if start is not None and same(now, tables(start)):
         return "before", ""
     if work.words[0] == "import" and work.goal == "all":
         return _part(bench, now)
     return "?", "neither as it was before nor as it is to be"
+
+
+def _analysed(bench: Bench, work: Work) -> bool:
+    """Whether derived files are as they are to be; only `analyze` has to bring them."""
+    return work.words != ANALYZE or derived(bench.store) == derived(bench.folder / work.goal)
 
 
 def _part(bench: Bench, now: Tables) -> tuple[str, str]:
